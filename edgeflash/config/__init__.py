@@ -1,0 +1,1 @@
+"""The site file and the register maps: models, loading, checking."""

@@ -1,0 +1,158 @@
+"""The site file: what is connected, what is published, and by which limits cycles are judged."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from edgeflash.config.register_map import Order, RegisterMap, Strict
+from edgeflash.model import Severity
+
+Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
+PositiveSeconds = Annotated[float, Field(gt=0, le=86_400)]
+Seconds = Annotated[float, Field(ge=0, le=86_400)]
+Port = Annotated[int, Field(ge=0, le=65_535)]
+Celsius = Annotated[float, Field(ge=-100, le=600)]
+TemperatureUnit = Literal["degC", "degF"]
+PressureUnit = Literal["kPa", "psi", "mbar"]
+
+
+class Basis(StrEnum):
+    """Which flash temperature is corrected and published: the analyzer's own, or ours."""
+
+    REPORTED = "reported"
+    RECOMPUTED = "recomputed"
+
+
+class Correction(StrEnum):
+    """The barometric correction's form; see flash.barometer."""
+
+    CELSIUS_KPA = "celsius_kpa"
+    CELSIUS_MMHG = "celsius_mmhg"
+    FAHRENHEIT_MMHG = "fahrenheit_mmhg"
+    NONE = "none"
+
+
+class SiteHeader(Strict):
+    """The site's name and where edgeflash keeps its state (relative to the site file)."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    state_dir: Path = Path("state")
+
+
+class History(Strict):
+    """The Parquet history. flush_s: how long a result may wait in the journal alone."""
+
+    folder: Path = Path("history")
+    flush_s: PositiveSeconds = 60.0
+
+
+class Journal(Strict):
+    """How long the journal keeps what the history already holds."""
+
+    keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
+
+
+class OpcUaServer(Strict):
+    """The OPC UA outlet."""
+
+    host: str = "127.0.0.1"
+    port: Port = 4840
+    allow_open_endpoint: bool = False
+    temperature_unit: TemperatureUnit = "degC"
+    pressure_unit: PressureUnit = "kPa"
+
+
+class ModbusServer(Strict):
+    """One Modbus TCP outlet; a site may run several, each with its own order and units.
+
+    allow: client addresses; empty means every address that can reach the port.
+    """
+
+    host: str = "127.0.0.1"
+    port: Port = 5020
+    order: Order = Order.ABCD
+    temperature_unit: TemperatureUnit = "degC"
+    pressure_unit: PressureUnit = "kPa"
+    allow: tuple[str, ...] = ()
+    max_connections: Annotated[int, Field(ge=1, le=256)] = 16
+
+
+class Product(Strict):
+    """A specified grade and its flash point minimum. strict_minimum: the limit itself fails."""
+
+    minimum_c: Celsius | None = None
+    strict_minimum: bool = False
+    source: str = ""
+
+
+class RuleTuning(Strict):
+    """A change to one rule: off (with a reason), a lower severity, other parameter values."""
+
+    enabled: bool = True
+    because: str = ""
+    severity: Severity | None = None
+    parameters: dict[str, float] = {}
+
+
+class Analyzer(Strict):
+    """One analyzer: its link, its physics, and how its cycles are judged and published."""
+
+    id: Identifier
+    number: Annotated[int, Field(ge=1, le=200)]
+    description: str = ""
+    map: Path
+    host: str
+    port: Annotated[int, Field(ge=1, le=65_535)] = 502
+    unit_id: Annotated[int, Field(ge=0, le=255)] = 1
+    poll_s: PositiveSeconds = 1.0
+    timeout_s: PositiveSeconds = 1.0
+    retries: Annotated[int, Field(ge=0, le=5)] = 1
+    backoff_first_s: PositiveSeconds = 1.0
+    backoff_max_s: PositiveSeconds = 30.0
+
+    product: str | None = None
+    expected_c: Celsius | None = None
+    range_low_c: Celsius = 25.0
+    range_high_c: Celsius = 125.0
+    heating_rate_c_per_min: Annotated[float, Field(gt=0, le=60)] | None = None
+    spark_interval_s: Annotated[float, Field(gt=0, le=60)] | None = None
+    sensor_lag_s: Annotated[float, Field(ge=0, le=60)] = 0.0
+    transport_lag_s: Seconds = 0.0
+    sample_flow_ml_per_min: Annotated[float, Field(gt=0)] | None = None
+    air_flow_ml_per_min: Annotated[float, Field(gt=0)] | None = None
+
+    basis: Basis = Basis.REPORTED
+    analyzer_corrects_barometer: bool
+    correction: Correction = Correction.CELSIUS_KPA
+    barometer_kpa: Annotated[float, Field(ge=50, le=110)] | None = None
+
+    hold_s: PositiveSeconds = 900.0
+    on_reject: Literal["hold", "bad"] = "hold"
+    rules: dict[str, RuleTuning] = {}
+
+
+class SiteFile(Strict):
+    """The site file as written."""
+
+    site: SiteHeader
+    history: History = History()
+    journal: Journal = Journal()
+    opcua: OpcUaServer | None = None
+    modbus: tuple[ModbusServer, ...] = ()
+    products: dict[Identifier, Product] = {}
+    analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1)]
+
+
+class Site(Strict):
+    """A checked site: the file, its resolved folders, and the register map of each analyzer."""
+
+    path: Path
+    state_dir: Path
+    history_dir: Path
+    file: SiteFile
+    maps: dict[str, RegisterMap]
+    """Register map by analyzer id."""

@@ -1,0 +1,335 @@
+"""The values that flow between the rooms. Frozen; nothing here waits, reads a clock or a disk.
+
+Units inside edgeflash: temperature °C, pressure kPa (absolute for the barometer, gauge for the
+cell), time s, flow mL/min, heating rate °C/min. `*_at` is an aware UTC datetime, `*_mono_s` a
+reading of the monotonic clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+
+Floats: TypeAlias = npt.NDArray[np.float64]
+
+Scalar: TypeAlias = float | int | bool | str | datetime | tuple[str, ...] | None
+"""A decoded point. None: the analyzer says "not available" (sentinel or not a number).
+
+`fault_bits` decodes to the tuple of names of the bits that are set, `phase` to a Phase.
+"""
+
+
+class Phase(StrEnum):
+    """What the analyzer is doing."""
+
+    IDLE = "idle"
+    CLEAN = "clean"
+    ZERO = "zero"
+    HEAT = "heat"
+    FLASHED = "flashed"
+    PURGE = "purge"
+    CHECK_SAMPLE = "check_sample"
+    MAINTENANCE = "maintenance"
+    FAULT = "fault"
+
+
+class Role(StrEnum):
+    """The meaning of a point to edgeflash. A register map gives each its place."""
+
+    CYCLE_NUMBER = "cycle_number"
+    RESULT_TIME = "result_time"
+    FLASH_POINT = "flash_point"
+    PHASE = "phase"
+    SAMPLE_TEMPERATURE = "sample_temperature"
+    CELL_PRESSURE = "cell_pressure"
+    IGNITION_SEEN = "ignition_seen"
+    PEAK_PRESSURE = "peak_pressure"
+    IGNITION_TEMPERATURE = "ignition_temperature"
+    START_TEMPERATURE = "start_temperature"
+    HEATING_RATE = "heating_rate"
+    SPARK_COUNT = "spark_count"
+    BAROMETRIC_PRESSURE = "barometric_pressure"
+    TRANSDUCER_ZERO = "transducer_zero"
+    SAMPLE_FLOW = "sample_flow"
+    AIR_FLOW = "air_flow"
+    SAMPLE_INLET_TEMPERATURE = "sample_inlet_temperature"
+    CELL_TEMPERATURE = "cell_temperature"
+    STREAM = "stream"
+    FAULT_BITS = "fault_bits"
+    ALIVE = "alive"
+    TRACE_CYCLE = "trace_cycle"
+    TRACE_LENGTH = "trace_length"
+    TRACE_TIME = "trace_time"
+    TRACE_INTERVAL = "trace_interval"
+    TRACE_TEMPERATURE = "trace_temperature"
+    TRACE_PRESSURE = "trace_pressure"
+    RECENT_NUMBER = "recent_number"
+    RECENT_TIME = "recent_time"
+    RECENT_FLASH_POINT = "recent_flash_point"
+
+
+class TraceSource(StrEnum):
+    """Where a trace came from: the analyzer's own block, or our polling of live values."""
+
+    BLOCK = "block"
+    POLLED = "polled"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace:
+    """Sample temperature and cell pressure against time within one cycle.
+
+    time_s: seconds from the start of the record, strictly rising. temperature_c, pressure_kpa:
+    same length; pressure is gauge, as the transducer reads it.
+    """
+
+    source: TraceSource
+    time_s: Floats
+    temperature_c: Floats
+    pressure_kpa: Floats
+
+    def __post_init__(self) -> None:
+        if not len(self.time_s) == len(self.temperature_c) == len(self.pressure_kpa):
+            raise ValueError("a trace needs three arrays of one length")
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Trace):
+            return NotImplemented
+        return (
+            self.source is other.source
+            and np.array_equal(self.time_s, other.time_s)
+            and np.array_equal(self.temperature_c, other.temperature_c)
+            and np.array_equal(self.pressure_kpa, other.pressure_kpa)
+        )
+
+    __hash__ = None  # type: ignore[assignment]  # arrays have no hash
+
+
+@dataclass(frozen=True, slots=True)
+class CycleBody:
+    """What the analyzer says of its last finished cycle, read as one.
+
+    torn: after every allowed attempt the counter still moved during the reading.
+    """
+
+    cycle_number: int
+    values: Mapping[Role, Scalar]
+    trace: Trace | None = None
+    torn: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RecentResult:
+    """One entry of the analyzer's ring of recent results."""
+
+    cycle_number: int
+    flash_point_c: float | None
+    result_time: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """One reading of an analyzer: live values always, a body when a cycle has finished.
+
+    recent: the ring, oldest first; read on the first scan of a connection and on a skipped number.
+    """
+
+    analyzer: str
+    taken_at: datetime
+    taken_mono_s: float
+    live: Mapping[Role, Scalar]
+    body: CycleBody | None = None
+    recent: tuple[RecentResult, ...] = ()
+
+
+class Continuity(StrEnum):
+    """How a cycle's number follows the one before."""
+
+    FIRST = "first"
+    NEXT = "next"
+    WRAP = "wrap"
+    SKIP = "skip"
+    RESET = "reset"
+    REPEAT = "repeat"
+
+
+class CycleSource(StrEnum):
+    """Read when it finished, or fetched later from the analyzer's ring of recent results."""
+
+    LIVE = "live"
+    RING = "ring"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What one live quantity did during a cycle, over `count` scans."""
+
+    low: float
+    high: float
+    mean: float
+    last: float
+    count: int
+
+    def with_value(self, value: float) -> Span:
+        """The span with one more scan."""
+        return Span(
+            min(self.low, value),
+            max(self.high, value),
+            self.mean + (value - self.mean) / (self.count + 1),
+            value,
+            self.count + 1,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One measurement of one analyzer, complete as far as it could be read.
+
+    epoch: counts the restarts of the analyzer's counter, from 0.
+    finished_at: when the result was made (analyzer clock where usable, else receipt), UTC.
+    duration_s: from the previous cycle's finish to this one's, monotonic; None when unknown.
+    longest_gap_s: the longest time without a scan during this cycle; None without scans.
+    """
+
+    analyzer: str
+    epoch: int
+    cycle_number: int
+    source: CycleSource
+    continuity: Continuity
+    missed: int
+    finished_at: datetime
+    values: Mapping[Role, Scalar]
+    trace: Trace | None = None
+    torn: bool = False
+    duration_s: float | None = None
+    longest_gap_s: float | None = None
+    phases: tuple[Phase, ...] = ()
+    faults_seen: tuple[str, ...] = ()
+    spans: Mapping[Role, Span] = field(default_factory=dict)
+    previous: PreviousResult | None = None
+
+    def number_value(self, role: Role) -> float | None:
+        """The value of a numeric role, or None when unmapped or not available."""
+        value = self.values.get(role)
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            return None
+        return float(value)
+
+
+@dataclass(frozen=True, slots=True)
+class PreviousResult:
+    """What must be remembered of the cycle before, to see a stale repeat."""
+
+    epoch: int
+    cycle_number: int
+    flash_point_c: float | None
+    result_time: datetime | None
+    finished_at: datetime
+    transducer_zero_kpa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Computed:
+    """The gateway's own computation on one cycle. None: could not be computed.
+
+    ignition_time_s, ignition_seen_c: place of the onset in the trace and the temperature the
+    sensor showed there. recomputed_c: the same, corrected for sensor lag: the sample's own
+    temperature at the ignition. resolution_c: heating rate × spark interval (the flash point
+    proper lies within this below recomputed_c). uncertainty_c: one standard deviation of
+    recomputed_c. correction_c: to standard pressure. corrected_c: the basis value with it.
+    """
+
+    reported_c: float | None = None
+    recomputed_c: float | None = None
+    corrected_c: float | None = None
+    basis: str | None = None
+    correction_c: float | None = None
+    barometer_kpa: float | None = None
+    uncertainty_c: float | None = None
+    resolution_c: float | None = None
+    heating_rate_c_per_min: float | None = None
+    ignition_time_s: float | None = None
+    ignition_seen_c: float | None = None
+    ignition_count: int | None = None
+    time_after_ignition_s: float | None = None
+    start_temperature_c: float | None = None
+    peak_kpa: float | None = None
+    baseline_kpa: float | None = None
+    noise_kpa: float | None = None
+    sample_interval_s: float | None = None
+
+
+class Verdict(StrEnum):
+    """The worst of a cycle's findings."""
+
+    ACCEPTED = "accepted"
+    DOUBTFUL = "doubtful"
+    REJECTED = "rejected"
+
+
+class Severity(StrEnum):
+    """What a finding does to the verdict: nothing, doubt it, reject it."""
+
+    NOTE = "note"
+    DOUBT = "doubt"
+    REJECT = "reject"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What one rule says about one cycle. measured and limit are in `unit`."""
+
+    code: int
+    rule: str
+    severity: Severity
+    sentence: str
+    measured: float | None = None
+    limit: float | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """A judged cycle. Immutable; its id never repeats.
+
+    published_c: this cycle's own value as the DCS may use it (None when rejected).
+    low_flash: the evidence of this cycle is compatible with a flash point below the product's
+    limit or below the start temperature. low_flash_alarm: the alarm after this cycle.
+    sampled_at: when the sample passed the tap (ignition time minus transport lag), UTC.
+    """
+
+    cycle: Cycle
+    computed: Computed
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+    published_c: float | None
+    low_flash: bool
+    low_flash_alarm: bool
+    sampled_at: datetime
+    judged_at: datetime
+    product: str
+    rules_version: str
+
+    @property
+    def id(self) -> str:
+        """`analyzer/epoch/cycle_number`."""
+        return f"{self.cycle.analyzer}/{self.cycle.epoch}/{self.cycle.cycle_number}"
+
+    @property
+    def key(self) -> tuple[str, int, int]:
+        """Analyzer, epoch and cycle number."""
+        return (self.cycle.analyzer, self.cycle.epoch, self.cycle.cycle_number)
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Names of the rules that doubt or reject, the worst first."""
+        return tuple(f.rule for f in self.findings if f.severity is not Severity.NOTE)

@@ -1,0 +1,451 @@
+"""The point catalogue: every published point, declared once.
+
+From a Point follow its OPC UA node, its Modbus registers, its column in the `results` table, its
+row in the point list and its documentation. To publish one more, append one Point with the next
+free register offset. Offsets and names are never changed or used again: a DCS is built on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from edgeflash.model import Phase, Result, Role, Verdict
+from edgeflash.publication import LinkState, View
+from edgeflash.trust import Quality
+from edgeflash.units import Quantity
+
+PointScalar = float | int | bool | str | datetime | None
+
+
+class PointType(StrEnum):
+    """How a point is held. Registers: float 2, int 2 (uint32), code 1 (uint16), flag 1, time 4
+    (uint64, microseconds since 1970 UTC), text 16 (32 UTF-8 bytes, zero filled)."""
+
+    FLOAT = "float"
+    INT = "int"
+    CODE = "code"
+    FLAG = "flag"
+    TIME = "time"
+    TEXT = "text"
+
+
+REGISTERS_OF: dict[PointType, int] = {
+    PointType.FLOAT: 2,
+    PointType.INT: 2,
+    PointType.CODE: 1,
+    PointType.FLAG: 1,
+    PointType.TIME: 4,
+    PointType.TEXT: 16,
+}
+
+BLOCK_REGISTERS = 200
+"""Registers of one analyzer's block; analyzer `number` n starts at (n - 1) × this."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointValue:
+    """One value with its quality and the time it belongs to (UTC)."""
+
+    value: PointScalar
+    quality: Quality
+    source_time: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One published point. low/high: range in the inside unit of `quantity`.
+
+    register: offset in the analyzer's block. texts: meaning of each code. column: True when the
+    point is also a column of `results` (then `of_result` gives it).
+    """
+
+    name: str
+    title: str
+    description: str
+    type: PointType
+    register: int
+    read: Callable[[View], PointValue]
+    quantity: Quantity = Quantity.NONE
+    low: float | None = None
+    high: float | None = None
+    texts: tuple[str, ...] = ()
+    of_result: Callable[[Result], PointScalar] | None = None
+
+    @property
+    def registers(self) -> int:
+        """Registers this point takes in the block."""
+        return REGISTERS_OF[self.type]
+
+
+def _judged(v: View) -> PointValue:
+    return PointValue(v.value_c, v.quality, v.sampled_at or v.at)
+
+
+def _of_shown(get: Callable[[View], PointScalar]) -> Callable[[View], PointValue]:
+    """A property of the shown value: there as long as one is known, as good as the value."""
+
+    def read(v: View) -> PointValue:
+        value = get(v)
+        return PointValue(value, v.quality if value is not None else Quality.NO_DATA, v.at)
+
+    return read
+
+
+def _state(get: Callable[[View], PointScalar]) -> Callable[[View], PointValue]:
+    """A statement of the gateway about itself: always good, as of now."""
+    return lambda v: PointValue(get(v), Quality.GOOD, v.at)
+
+
+def _latest(get: Callable[[Result], PointScalar]) -> Callable[[View], PointValue]:
+    """A figure of the latest cycle, believed or not: no better than the cycle's verdict."""
+
+    def read(v: View) -> PointValue:
+        latest = v.standing.latest
+        if latest is None:
+            return PointValue(None, Quality.WAITING_FOR_INITIAL_DATA, v.at)
+        value = get(latest)
+        if value is None:
+            return PointValue(None, Quality.NO_DATA, latest.sampled_at)
+        quality = Quality.SUB_NORMAL
+        if latest.verdict is Verdict.ACCEPTED:
+            up = v.standing.link is LinkState.UP
+            quality = Quality.GOOD if up else Quality.LAST_USABLE_NO_LINK
+        return PointValue(value, quality, latest.sampled_at)
+
+    return read
+
+
+def _live(role: Role) -> Callable[[View], PointValue]:
+    """A live, unjudged reading: good only while the link is up."""
+
+    def read(v: View) -> PointValue:
+        at = v.standing.live_at or v.at
+        if v.standing.link is not LinkState.UP:
+            return PointValue(None, Quality.NO_COMMUNICATION, at)
+        value = v.standing.live.get(role)
+        if value is None or isinstance(value, tuple):
+            return PointValue(None, Quality.NO_DATA, at)
+        return PointValue(value, Quality.GOOD, at)
+
+    return read
+
+
+def _phase(v: View) -> PointValue:
+    p = _live(Role.PHASE)(v)
+    if isinstance(p.value, Phase):
+        return PointValue(list(Phase).index(p.value), p.quality, p.source_time)
+    return PointValue(None, p.quality if p.value is None else Quality.NO_DATA, p.source_time)
+
+
+VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
+_VERDICT_CODES: dict[Verdict, int] = {v: i for i, v in enumerate(Verdict, start=1)}
+
+_T, _D, _P = Quantity.TEMPERATURE, Quantity.TEMPERATURE_DIFFERENCE, Quantity.PRESSURE
+_F = PointType.FLOAT
+
+
+def _result_float(
+    name: str,
+    title: str,
+    description: str,
+    register: int,
+    get: Callable[[Result], float | None],
+    quantity: Quantity,
+    low: float,
+    high: float,
+) -> Point:
+    """A figure of the latest cycle that is also a column of `results`."""
+    return Point(
+        name, title, description, _F, register, _latest(get), quantity, low, high, of_result=get
+    )
+
+
+CATALOGUE: tuple[Point, ...] = (
+    Point(
+        "flash_point_c",
+        "FlashPoint",
+        "Judged flash point at standard pressure. The value to control on, with its quality.",
+        _F,
+        0,
+        _judged,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    Point(
+        "quality",
+        "Quality",
+        "Quality of the judged flash point; see the quality table. Below 10 there is a value.",
+        PointType.CODE,
+        2,
+        _state(lambda v: v.quality.value.modbus),
+    ),
+    Point(
+        "reason_code",
+        "ReasonCode",
+        "Rule that explains the quality; 0 when good. The rule catalogue lists the codes.",
+        PointType.CODE,
+        3,
+        _state(lambda v: v.reason_code),
+    ),
+    Point(
+        "verdict",
+        "Verdict",
+        "Verdict on the latest cycle.",
+        PointType.CODE,
+        4,
+        _state(lambda v: _VERDICT_CODES[r.verdict] if (r := v.standing.latest) else 0),
+        texts=VERDICT_TEXTS,
+    ),
+    Point(
+        "possible_low_flash",
+        "PossibleLowFlash",
+        "ALARM: evidence of a flash point below the product's limit or the start temperature, "
+        "even from a rejected cycle. Stands until a later accepted cycle clears it.",
+        PointType.FLAG,
+        5,
+        _state(lambda v: v.standing.low_flash_alarm),
+        of_result=lambda r: r.low_flash_alarm,
+    ),
+    Point(
+        "cycle_number",
+        "CycleNumber",
+        "The analyzer's number of the latest judged cycle.",
+        PointType.INT,
+        6,
+        _latest(lambda r: r.cycle.cycle_number),
+        of_result=lambda r: r.cycle.cycle_number,
+    ),
+    Point(
+        "epoch",
+        "Epoch",
+        "Restarts of the analyzer's cycle counter; with the cycle number it names a cycle for ever.",
+        PointType.INT,
+        8,
+        _latest(lambda r: r.cycle.epoch),
+        of_result=lambda r: r.cycle.epoch,
+    ),
+    Point(
+        "age_s",
+        "Age",
+        "Age of the judged value: time since its sample passed the tap.",
+        _F,
+        10,
+        _of_shown(lambda v: v.age_s),
+        Quantity.TIME,
+        0.0,
+        86_400.0,
+    ),
+    Point(
+        "sampled_at",
+        "SampledAt",
+        "When the sample behind the judged value passed the tap.",
+        PointType.TIME,
+        12,
+        _of_shown(lambda v: v.sampled_at),
+        of_result=lambda r: r.sampled_at,
+    ),
+    Point(
+        "heartbeat",
+        "Heartbeat",
+        "Counts up once a second while the gateway is alive; wraps at 65535.",
+        PointType.CODE,
+        16,
+        _state(lambda v: v.heartbeat),
+    ),
+    Point(
+        "link_state",
+        "LinkState",
+        "The link to the analyzer.",
+        PointType.CODE,
+        17,
+        _state(lambda v: int(v.standing.link)),
+        texts=tuple(s.name.lower() for s in LinkState),
+    ),
+    Point(
+        "phase",
+        "Phase",
+        "What the analyzer is doing now.",
+        PointType.CODE,
+        18,
+        _phase,
+        texts=tuple(p.value for p in Phase),
+    ),
+    Point(
+        "shown_cycle_number",
+        "ShownCycleNumber",
+        "The analyzer's number of the cycle whose value is shown as the judged flash point.",
+        PointType.INT,
+        20,
+        _of_shown(lambda v: v.shown.cycle.cycle_number if v.shown else None),
+    ),
+    _result_float(
+        "reported_c",
+        "Reported",
+        "Latest cycle: flash point as the analyzer reports it. Not judged.",
+        22,
+        lambda r: r.computed.reported_c,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    _result_float(
+        "recomputed_c",
+        "Recomputed",
+        "Latest cycle: sample temperature at the ignition, recomputed from the trace. Not judged.",
+        24,
+        lambda r: r.computed.recomputed_c,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    _result_float(
+        "corrected_c",
+        "Corrected",
+        "Latest cycle: the chosen basis corrected to standard pressure. Not judged.",
+        26,
+        lambda r: r.computed.corrected_c,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    _result_float(
+        "uncertainty_c",
+        "Uncertainty",
+        "Latest cycle: one standard deviation of the recomputed temperature.",
+        28,
+        lambda r: r.computed.uncertainty_c,
+        _D,
+        0.0,
+        10.0,
+    ),
+    _result_float(
+        "resolution_c",
+        "Resolution",
+        "Latest cycle: temperature step between two sparks.",
+        30,
+        lambda r: r.computed.resolution_c,
+        _D,
+        0.0,
+        10.0,
+    ),
+    _result_float(
+        "heating_rate_c_per_min",
+        "HeatingRate",
+        "Latest cycle: heating rate before the ignition, from the trace.",
+        32,
+        lambda r: r.computed.heating_rate_c_per_min,
+        Quantity.HEATING_RATE,
+        0.0,
+        30.0,
+    ),
+    _result_float(
+        "peak_kpa",
+        "IgnitionPeak",
+        "Latest cycle: highest cell pressure of the ignition above its baseline.",
+        34,
+        lambda r: r.computed.peak_kpa,
+        _P,
+        0.0,
+        1000.0,
+    ),
+    _result_float(
+        "barometer_kpa",
+        "Barometer",
+        "Latest cycle: absolute pressure used for the correction.",
+        36,
+        lambda r: r.computed.barometer_kpa,
+        _P,
+        50.0,
+        110.0,
+    ),
+    _result_float(
+        "correction_c",
+        "PressureCorrection",
+        "Latest cycle: correction to standard pressure that was added.",
+        38,
+        lambda r: r.computed.correction_c,
+        _D,
+        -10.0,
+        15.0,
+    ),
+    Point(
+        "live_flash_point_c",
+        "LiveFlashPoint",
+        "What the analyzer shows as flash point now. Not judged: do not control on it.",
+        _F,
+        40,
+        _live(Role.FLASH_POINT),
+        _T,
+        -50.0,
+        400.0,
+    ),
+    Point(
+        "live_sample_temperature_c",
+        "LiveSampleTemperature",
+        "Sample temperature in the cup now.",
+        _F,
+        42,
+        _live(Role.SAMPLE_TEMPERATURE),
+        _T,
+        -50.0,
+        400.0,
+    ),
+    Point(
+        "live_cell_pressure_kpa",
+        "LiveCellPressure",
+        "Cell pressure above ambient now.",
+        _F,
+        44,
+        _live(Role.CELL_PRESSURE),
+        _P,
+        -100.0,
+        1000.0,
+    ),
+    Point(
+        "live_sample_flow_ml_per_min",
+        "LiveSampleFlow",
+        "Sample flow now.",
+        _F,
+        46,
+        _live(Role.SAMPLE_FLOW),
+        Quantity.FLOW,
+        0.0,
+        1000.0,
+    ),
+    Point(
+        "accepted_count",
+        "AcceptedCount",
+        "Cycles accepted since the gateway started.",
+        PointType.INT,
+        48,
+        _state(lambda v: v.standing.counts.accepted),
+    ),
+    Point(
+        "doubtful_count",
+        "DoubtfulCount",
+        "Cycles doubted since the gateway started.",
+        PointType.INT,
+        50,
+        _state(lambda v: v.standing.counts.doubtful),
+    ),
+    Point(
+        "rejected_count",
+        "RejectedCount",
+        "Cycles rejected since the gateway started.",
+        PointType.INT,
+        52,
+        _state(lambda v: v.standing.counts.rejected),
+    ),
+    Point(
+        "reason_text",
+        "ReasonText",
+        "The reason in words; Modbus carries the first 32 bytes.",
+        PointType.TEXT,
+        54,
+        _state(lambda v: v.reason_text),
+    ),
+)

@@ -1,0 +1,203 @@
+"""What the DCS is shown of one analyzer at one instant. Pure: times come in as arguments.
+
+The rule: an accepted cycle shows its value as good; a doubtful one shows its own value as
+uncertain; after a rejected cycle, or while the analyzer is silent, the last accepted value is
+shown as uncertain with its growing age until `hold_s`, then bad with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from enum import IntEnum
+
+from edgeflash.model import Finding, Result, Role, Scalar, Severity, Verdict
+from edgeflash.trust import Quality, Trust
+
+
+class LinkState(IntEnum):
+    """The link to one analyzer, as every outlet shows it."""
+
+    CONNECTING = 0
+    UP = 1
+    DOWN = 2
+    MISCONFIGURED = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A result whose value may be shown, and when it was received.
+
+    received_mono_s counts on the monotonic clock of this process; for a result restored from the
+    journal it is set back by the result's true age, so it may be negative.
+    """
+
+    result: Result
+    received_mono_s: float
+    sampled_mono_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StandingFinding:
+    """A finding about the present, not about a cycle (link down, maintenance, silence)."""
+
+    finding: Finding
+    quality_when_held: Quality
+    quality_when_bad: Quality
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Cycles judged since the start of the process."""
+
+    accepted: int = 0
+    doubtful: int = 0
+    rejected: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """All that is known of one analyzer; changed only by the functions below."""
+
+    analyzer: str
+    link: LinkState = LinkState.CONNECTING
+    latest: Result | None = None
+    accepted: Held | None = None
+    doubtful: Held | None = None
+    low_flash_alarm: bool = False
+    standing: tuple[StandingFinding, ...] = ()
+    live: Mapping[Role, Scalar] = field(default_factory=dict)
+    live_at: datetime | None = None
+    counts: Counts = Counts()
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One analyzer as the outlets show it at `at`. value_c is None when the quality is bad."""
+
+    standing: Standing
+    at: datetime
+    value_c: float | None
+    quality: Quality
+    reason_code: int
+    reason_text: str
+    shown: Result | None
+    age_s: float | None
+    sampled_at: datetime | None
+    heartbeat: int
+
+
+def with_result(standing: Standing, result: Result, now_mono_s: float, now: datetime) -> Standing:
+    """The standing after a judged cycle that is on disk."""
+    age_s = max(0.0, (now - result.sampled_at).total_seconds())
+    held = Held(result, now_mono_s, now_mono_s - age_s)
+    counts = standing.counts
+    match result.verdict:
+        case Verdict.ACCEPTED:
+            counts = replace(counts, accepted=counts.accepted + 1)
+            shown = {"accepted": held, "doubtful": None}
+        case Verdict.DOUBTFUL:
+            counts = replace(counts, doubtful=counts.doubtful + 1)
+            shown = {"doubtful": held}
+        case Verdict.REJECTED:
+            counts = replace(counts, rejected=counts.rejected + 1)
+            shown = {"doubtful": None}
+    return replace(
+        standing,
+        latest=result,
+        counts=counts,
+        low_flash_alarm=result.low_flash_alarm,
+        **shown,  # type: ignore[arg-type]  # two fields of one type, chosen by verdict
+    )
+
+
+def restored(
+    standing: Standing,
+    latest: Result | None,
+    accepted: Result | None,
+    now_mono_s: float,
+    now: datetime,
+) -> Standing:
+    """The standing at a start, from the journal: the last accepted value with its true age."""
+    if latest is None:
+        return standing
+    held: dict[str, Held | None] = {"accepted": None, "doubtful": None}
+    for name, result in (("accepted", accepted), ("doubtful", latest)):
+        if result is None or result.verdict.value != name:
+            continue
+        received_s = max(0.0, (now - result.judged_at).total_seconds())
+        sampled_s = max(0.0, (now - result.sampled_at).total_seconds())
+        held[name] = Held(result, now_mono_s - received_s, now_mono_s - sampled_s)
+    return replace(
+        standing,
+        latest=latest,
+        accepted=held["accepted"],
+        doubtful=held["doubtful"],
+        low_flash_alarm=latest.low_flash_alarm,
+    )
+
+
+def view(
+    standing: Standing,
+    *,
+    now: datetime,
+    now_mono_s: float,
+    hold_s: float,
+    bad_at_once: bool,
+    heartbeat: int,
+    quality_of_rule: Mapping[int, tuple[Quality, Quality]],
+) -> View:
+    """What the DCS sees now.
+
+    quality_of_rule: per rule code, the quality of a shown value and the one when none is shown.
+    bad_at_once: a rejected cycle shows no held value.
+    """
+    latest = standing.latest
+    held = standing.doubtful or standing.accepted
+    cause: Finding | None = None
+    shown_as, bad_as = Quality.GOOD, Quality.NO_DATA
+    if latest is not None and latest.verdict is not Verdict.ACCEPTED:
+        cause = next((f for f in latest.findings if f.severity is not Severity.NOTE), None)
+        default = (Quality.LAST_USABLE, Quality.BAD)
+        shown_as, bad_as = quality_of_rule.get(cause.code, default) if cause else default
+        if latest.verdict is Verdict.REJECTED:
+            shown_as = Quality.LAST_USABLE
+    if standing.standing:
+        first = standing.standing[0]
+        cause, shown_as, bad_as = first.finding, first.quality_when_held, first.quality_when_bad
+    code, text = (cause.code, cause.sentence) if cause else (0, "")
+
+    def made(value_c: float | None, quality: Quality, why: str) -> View:
+        return View(
+            standing=standing,
+            at=now,
+            value_c=value_c,
+            quality=quality,
+            reason_code=code,
+            reason_text=why,
+            shown=held.result if held else None,
+            age_s=None if held is None else max(0.0, now_mono_s - held.sampled_mono_s),
+            sampled_at=held.result.sampled_at if held else None,
+            heartbeat=heartbeat,
+        )
+
+    if held is None or held.result.published_c is None:
+        if latest is None and not standing.standing:
+            return made(None, Quality.WAITING_FOR_INITIAL_DATA, "no cycle has been judged yet")
+        return made(None, bad_as, text or "no cycle has been accepted yet")
+    waited_s = now_mono_s - held.received_mono_s
+    if waited_s > hold_s:
+        why = f"{text or 'no new result'}; the value was held for {hold_s:g} s"
+        return made(None, bad_as, why)
+    rejected = latest is not None and latest.verdict is Verdict.REJECTED
+    if bad_at_once and (rejected or standing.standing):
+        return made(None, bad_as, text)
+    if shown_as.trust is Trust.BAD:
+        return made(None, shown_as, text)
+    return made(held.result.published_c, shown_as, text)
+
+
+def sampled_before(finished_at: datetime, after_ignition_s: float, lag_s: float) -> datetime:
+    """When the measured sample passed the tap: ignition time minus transport lag."""
+    return finished_at - timedelta(seconds=after_ignition_s + lag_s)
