@@ -27,15 +27,22 @@ class LinkState(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """A result whose value may be shown, and when it was received.
+    """A result whose value may be shown, with its times on the monotonic clock of this process.
 
-    received_mono_s counts on the monotonic clock of this process; for a result restored from the
-    journal it is set back by the result's true age, so it may be negative.
+    finished_mono_s: when the result was made; sampled_mono_s: when its sample passed the tap.
+    Both are set back by the true age, so after a restart they may be negative.
     """
 
     result: Result
-    received_mono_s: float
+    finished_mono_s: float
     sampled_mono_s: float
+
+    @classmethod
+    def since(cls, result: Result, at: datetime, at_mono_s: float) -> Held:
+        """The result as held at an instant given on both clocks; never from the future."""
+        finished_s = max(0.0, (at - result.cycle.finished_at).total_seconds())
+        sampled_s = max(0.0, (at - result.sampled_at).total_seconds())
+        return cls(result, at_mono_s - finished_s, at_mono_s - sampled_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,53 +95,39 @@ class View:
     heartbeat: int
 
 
-def with_result(standing: Standing, result: Result, now_mono_s: float, now: datetime) -> Standing:
+def with_result(standing: Standing, held: Held) -> Standing:
     """The standing after a judged cycle that is on disk."""
-    age_s = max(0.0, (now - result.sampled_at).total_seconds())
-    held = Held(result, now_mono_s, now_mono_s - age_s)
-    counts = standing.counts
+    result, counts = held.result, standing.counts
+    accepted, doubtful = standing.accepted, None
     match result.verdict:
         case Verdict.ACCEPTED:
             counts = replace(counts, accepted=counts.accepted + 1)
-            shown = {"accepted": held, "doubtful": None}
+            accepted = held
         case Verdict.DOUBTFUL:
             counts = replace(counts, doubtful=counts.doubtful + 1)
-            shown = {"doubtful": held}
+            doubtful = held
         case Verdict.REJECTED:
             counts = replace(counts, rejected=counts.rejected + 1)
-            shown = {"doubtful": None}
     return replace(
         standing,
         latest=result,
+        accepted=accepted,
+        doubtful=doubtful,
         counts=counts,
         low_flash_alarm=result.low_flash_alarm,
-        **shown,  # type: ignore[arg-type]  # two fields of one type, chosen by verdict
     )
 
 
-def restored(
-    standing: Standing,
-    latest: Result | None,
-    accepted: Result | None,
-    now_mono_s: float,
-    now: datetime,
-) -> Standing:
+def restored(standing: Standing, latest: Held | None, accepted: Held | None) -> Standing:
     """The standing at a start, from the journal: the last accepted value with its true age."""
     if latest is None:
         return standing
-    held: dict[str, Held | None] = {"accepted": None, "doubtful": None}
-    for name, result in (("accepted", accepted), ("doubtful", latest)):
-        if result is None or result.verdict.value != name:
-            continue
-        received_s = max(0.0, (now - result.judged_at).total_seconds())
-        sampled_s = max(0.0, (now - result.sampled_at).total_seconds())
-        held[name] = Held(result, now_mono_s - received_s, now_mono_s - sampled_s)
     return replace(
         standing,
-        latest=latest,
-        accepted=held["accepted"],
-        doubtful=held["doubtful"],
-        low_flash_alarm=latest.low_flash_alarm,
+        latest=latest.result,
+        accepted=accepted,
+        doubtful=latest if latest.result.verdict is Verdict.DOUBTFUL else None,
+        low_flash_alarm=latest.result.low_flash_alarm,
     )
 
 
@@ -151,7 +144,8 @@ def view(
     """What the DCS sees now.
 
     quality_of_rule: per rule code, the quality of a shown value and the one when none is shown.
-    bad_at_once: a rejected cycle shows no held value.
+    bad_at_once: a rejected cycle shows no held value. hold_s: how long after its finish a value
+    may be shown.
     """
     latest = standing.latest
     held = standing.doubtful or standing.accepted
@@ -186,9 +180,8 @@ def view(
         if latest is None and not standing.standing:
             return made(None, Quality.WAITING_FOR_INITIAL_DATA, "no cycle has been judged yet")
         return made(None, bad_as, text or "no cycle has been accepted yet")
-    waited_s = now_mono_s - held.received_mono_s
-    if waited_s > hold_s:
-        why = f"{text or 'no new result'}; the value was held for {hold_s:g} s"
+    if now_mono_s - held.finished_mono_s > hold_s:
+        why = f"{text or 'no new result'}; the last usable value is older than {hold_s:g} s"
         return made(None, bad_as, why)
     rejected = latest is not None and latest.verdict is Verdict.REJECTED
     if bad_at_once and (rejected or standing.standing):

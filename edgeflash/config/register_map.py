@@ -12,9 +12,9 @@ from edgeflash.trust import Category
 
 
 class Strict(BaseModel):
-    """Base of every configuration model: frozen, and an unknown key is a mistake."""
+    """Base of every configuration model: frozen, finite numbers only, no unknown keys."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, allow_inf_nan=False)
 
 
 class Table(StrEnum):
@@ -67,6 +67,18 @@ REGISTERS: dict[Encoding, int] = {
     Encoding.FLOAT64: 4,
 }
 
+WHOLE_RANGE: dict[Encoding, tuple[int, int]] = {
+    Encoding.INT16: (-(2**15), 2**15 - 1),
+    Encoding.UINT16: (0, 2**16 - 1),
+    Encoding.INT32: (-(2**31), 2**31 - 1),
+    Encoding.UINT32: (0, 2**32 - 1),
+    Encoding.INT64: (-(2**63), 2**63 - 1),
+    Encoding.UINT64: (0, 2**64 - 1),
+    Encoding.BCD16: (0, 9_999),
+    Encoding.BCD32: (0, 99_999_999),
+}
+"""Lowest and highest raw value of every encoding of whole numbers."""
+
 TimePart = Literal["year", "month", "day", "hour", "minute", "second", "year_from_2000"]
 Address = Annotated[int, Field(ge=0, le=65536)]
 
@@ -100,7 +112,7 @@ class RolePlace(Strict):
     unit: str | None = None
     scale: float = 1.0
     offset: float = 0.0
-    unavailable: tuple[float | Literal["nan"], ...] = ()
+    unavailable: tuple[int | float | Literal["nan"], ...] = ()
     bit: Annotated[int, Field(ge=0, le=15)] | None = None
     length: Annotated[int, Field(ge=1, le=125)] | None = None
     count: Annotated[int, Field(ge=1, le=8192)] | None = None
@@ -155,7 +167,5 @@ class RegisterMap(Strict):
         place = self.roles.get(Role.CYCLE_NUMBER)
         if place is None:
             return (0, 2**63 - 1)
-        top = {Encoding.BCD16: 9999, Encoding.BCD32: 99_999_999, Encoding.INT16: 2**15 - 1}
-        top |= {Encoding.INT32: 2**31 - 1, Encoding.INT64: 2**63 - 1}
-        size = 16 * place.element_registers
-        return (place.first, place.wraps_at or top.get(place.type, 2**size - 1))
+        _, top = WHOLE_RANGE.get(place.type, (0, 2**63 - 1))
+        return (place.first, place.wraps_at or top)

@@ -95,7 +95,7 @@ class RuleTuning(Strict):
     enabled: bool = True
     because: str = ""
     severity: Severity | None = None
-    parameters: dict[str, float] = {}
+    parameters: dict[str, float] = Field(default_factory=dict)
 
 
 class Analyzer(Strict):
@@ -132,7 +132,7 @@ class Analyzer(Strict):
 
     hold_s: PositiveSeconds = 900.0
     on_reject: Literal["hold", "bad"] = "hold"
-    rules: dict[str, RuleTuning] = {}
+    rules: dict[str, RuleTuning] = Field(default_factory=dict)
 
 
 class SiteFile(Strict):
@@ -143,7 +143,7 @@ class SiteFile(Strict):
     journal: Journal = Journal()
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
-    products: dict[Identifier, Product] = {}
+    products: dict[Identifier, Product] = Field(default_factory=dict)
     analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1)]
 
 

@@ -1,0 +1,5 @@
+"""`python -m edgeflash`."""
+
+from edgeflash.cli.app import main
+
+main()

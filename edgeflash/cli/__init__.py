@@ -1,0 +1,1 @@
+"""The commands. No logic: they read words, call a room and print."""

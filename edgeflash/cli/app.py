@@ -1,0 +1,63 @@
+"""The `edgeflash` command and its exit codes: 0 fine, 1 not fine, 2 wrong use or configuration."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+import typer
+
+from edgeflash import __version__
+from edgeflash.cli.check import check
+from edgeflash.cli.demo import demo
+from edgeflash.cli.history import history_app
+from edgeflash.cli.points import points
+from edgeflash.cli.rules import rules
+from edgeflash.cli.run import run
+from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
+
+app = typer.Typer(
+    help="Gateway between online flash point analyzers and the control system.\n\n"
+    "It is not a safety function: local codes and licensed practice decide how a product may be "
+    "handled.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+app.command()(run)
+app.command()(check)
+app.command()(demo)
+app.command()(points)
+app.command()(rules)
+app.add_typer(history_app, name="history")
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"edgeflash {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: bool = typer.Option(
+        False, "--version", callback=_version, is_eager=True, help="Print the version and end."
+    ),
+) -> None:
+    """Gateway between online flash point analyzers and the control system."""
+
+
+def main() -> None:
+    """Runs the command line; every error of ours ends as one sentence and an exit code."""
+    try:
+        app(standalone_mode=False)
+    except click.exceptions.Exit as end:
+        sys.exit(end.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.Abort:
+        sys.exit(130)
+    except EdgeflashError as error:
+        print(f"edgeflash: {error}", file=sys.stderr)
+        sys.exit(2 if isinstance(error, ConfigurationError | UsageError) else 1)

@@ -1,0 +1,144 @@
+"""`edgeflash check`: is the configuration right, and what will the rules see with it?"""
+
+from __future__ import annotations
+
+import json as json_module
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from edgeflash.cli.checked_site import checked_site
+from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.roles import has_trace, has_trace_block
+from edgeflash.config.schema import SchemaName, json_schema
+from edgeflash.config.site import Analyzer, Site
+from edgeflash.errors import ConfigurationError, Mistake, UsageError
+from edgeflash.model import Role
+from edgeflash.rules.catalogue import RULES, blind_rules
+
+WRONG_CONFIGURATION = 2
+
+
+def check(
+    site: Annotated[Path | None, typer.Argument(help="The site file (TOML).")] = None,
+    json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    schema: Annotated[
+        SchemaName | None,
+        typer.Option(help="Print the JSON Schema of that kind of file, for editors, and end."),
+    ] = None,
+) -> None:
+    """Check SITE and its register maps; say what is wrong, or what each analyzer will have.
+
+    Every mistake is printed at once as `file:line: key: what is wrong, what would be right`.
+    Ends with 0 when all is right, with 2 when something is wrong.
+
+    Examples: edgeflash check site.toml; edgeflash check --schema map > map.schema.json
+    """
+    if schema is not None:
+        typer.echo(json_module.dumps(json_schema(schema), ensure_ascii=False, indent=2))
+        return
+    if site is None:
+        raise UsageError("give the site file to check, as in: edgeflash check site.toml")
+    try:
+        checked = checked_site(site)
+    except ConfigurationError as error:
+        _say_mistakes(error.mistakes, json=json)
+        raise typer.Exit(WRONG_CONFIGURATION) from None
+    analyzers = [_analyzer_summary(checked, analyzer) for analyzer in checked.file.analyzers]
+    if json:
+        document = {"ok": True, "mistakes": [], **_site_summary(checked), "analyzers": analyzers}
+        typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
+        return
+    for line in (*_site_lines(checked), *(t for a in analyzers for t in _analyzer_lines(a))):
+        typer.echo(line)
+
+
+def _say_mistakes(mistakes: tuple[Mistake, ...], *, json: bool) -> None:
+    if json:
+        rows = [
+            {"file": str(m.file), "line": m.line, "key": m.key, "problem": m.problem}
+            for m in mistakes
+        ]
+        document = {"ok": False, "mistakes": rows}
+        typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
+        return
+    for mistake in mistakes:
+        typer.echo(str(mistake))
+    many = "mistake" if len(mistakes) == 1 else "mistakes"
+    typer.echo(f"{len(mistakes)} {many}", err=True)
+
+
+def _site_summary(site: Site) -> dict[str, Any]:
+    outlets = [f"OPC UA {s.host}:{s.port}" for s in (site.file.opcua,) if s is not None]
+    outlets += [f"Modbus TCP {server.host}:{server.port}" for server in site.file.modbus]
+    return {
+        "site": site.file.site.name,
+        "file": str(site.path),
+        "state_dir": str(site.state_dir),
+        "history_dir": str(site.history_dir),
+        "outlets": outlets,
+    }
+
+
+def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
+    register_map = site.maps[analyzer.id]
+    roles = frozenset(register_map.roles)
+    off = {name for name, tuning in analyzer.rules.items() if not tuning.enabled}
+    blind = [
+        {"rule": rule, "missing": list(missing)}
+        for rule, missing in blind_rules(roles, has_trace(roles))
+        if rule not in off
+    ]
+    return {
+        "id": analyzer.id,
+        "number": analyzer.number,
+        "link": f"Modbus TCP {analyzer.host}:{analyzer.port}, unit {analyzer.unit_id}",
+        "map": {"file": str(analyzer.map), "name": register_map.map.name},
+        "roles": [role.value for role in register_map.roles],
+        "roles_not_mapped": [role.value for role in Role if role not in roles],
+        "trace": _trace_words(register_map),
+        "rules": len(RULES),
+        "rules_off": {name: analyzer.rules[name].because for name in sorted(off)},
+        "blind": blind,
+    }
+
+
+def _trace_words(register_map: RegisterMap) -> str:
+    roles = frozenset(register_map.roles)
+    if has_trace_block(roles):
+        return "block"
+    return "polled" if has_trace(roles) else "none"
+
+
+_TRACE = {
+    "block": "read from the analyzer's block",
+    "polled": "polled from the live values, so coarser",
+    "none": "none",
+}
+
+
+def _site_lines(site: Site) -> Iterator[str]:
+    summary, count = _site_summary(site), len(site.file.analyzers)
+    many = "analyzer" if count == 1 else "analyzers"
+    yield f"{site.path}: no mistakes; {site.file.site.name}, {count} {many}"
+    yield f"  published  {'; '.join(summary['outlets'])}"
+    yield f"  kept in    {summary['state_dir']}, history in {summary['history_dir']}"
+
+
+def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
+    yield ""
+    yield f"{summary['id']} (number {summary['number']})"
+    yield f"  link       {summary['link']}"
+    yield f"  map        {summary['map']['name']} ({summary['map']['file']})"
+    yield f"  roles      {len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
+    yield f"  trace      {_TRACE[summary['trace']]}"
+    for name, because in summary["rules_off"].items():
+        yield f"  off        {name}, because: {because}"
+    if not summary["blind"]:
+        yield f"  blind      none of {summary['rules']} rules"
+        return
+    yield f"  blind      {len(summary['blind'])} of {summary['rules']} rules:"
+    for rule in summary["blind"]:
+        yield f"    {rule['rule']}: map {', '.join(rule['missing'])} to open its eyes"

@@ -1,0 +1,158 @@
+"""Checks of a site file that span several keys, several analyzers, or the site and its maps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from edgeflash.config.expectations import nearest
+from edgeflash.config.hosts import WILDCARDS, collide, host_problem, is_loopback, network_problem
+from edgeflash.config.problems import Problem, key_text
+from edgeflash.config.roles import has_trace
+from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
+from edgeflash.config.toml_positions import KeyPath
+from edgeflash.model import Role
+
+
+def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[Problem]:
+    """What is wrong with a site file whose keys are each right. roles: of each analyzer's map."""
+    yield from _outlet_problems(file)
+    yield from _clash_problems(file)
+    for index, analyzer in enumerate(file.analyzers):
+        path: KeyPath = ("analyzers", index)
+        yield from _link_problems(path, analyzer)
+        yield from _range_problems(path, analyzer)
+        yield from _product_problems(path, analyzer, file)
+        yield from _barometer_problems(path, analyzer, roles[index])
+        yield from _basis_problems(path, analyzer, roles[index])
+        yield from _tuning_problems(path, analyzer)
+
+
+def _outlet_problems(file: SiteFile) -> Iterator[Problem]:
+    if file.opcua is None and not file.modbus:
+        why = "is missing; without [opcua] or [[modbus]] nothing reaches the control system"
+        yield Problem(("opcua",), why, (("modbus",),))
+    if file.opcua is not None:
+        yield from _host_problems(("opcua", "host"), file.opcua.host)
+        if not is_loopback(file.opcua.host) and not file.opcua.allow_open_endpoint:
+            why = (
+                f'"{file.opcua.host}" opens the OPC UA server to the network, where anyone may '
+                'read it without signing in: set host = "127.0.0.1", or allow_open_endpoint = true '
+                "where the network itself is protected"
+            )
+            yield Problem(("opcua", "host"), why, (("opcua", "allow_open_endpoint"),))
+    for index, server in enumerate(file.modbus):
+        path: KeyPath = ("modbus", index)
+        yield from _host_problems((*path, "host"), server.host)
+        for entry, text in enumerate(server.allow):
+            if why_not := network_problem(text):
+                yield Problem((*path, "allow", entry), why_not)
+    yield from _port_problems(file)
+
+
+def _host_problems(path: KeyPath, host: str) -> Iterator[Problem]:
+    if why := host_problem(host):
+        yield Problem(path, why)
+
+
+def _port_problems(file: SiteFile) -> Iterator[Problem]:
+    """Two servers on one host and port. Port 0 asks the system for a free one."""
+    servers: list[tuple[KeyPath, str, int]] = []
+    if file.opcua is not None:
+        servers.append((("opcua",), file.opcua.host, file.opcua.port))
+    servers += [(("modbus", i), s.host, s.port) for i, s in enumerate(file.modbus)]
+    for index, (path, host, port) in enumerate(servers):
+        for other, other_host, other_port in servers[:index]:
+            if port and port == other_port and collide(host, other_host):
+                why = f"{port} is taken by {key_text(other)} on {other_host} already"
+                uses = ((*path, "host"), (*other, "host"), (*other, "port"))
+                yield Problem((*path, "port"), why, uses)
+
+
+def _clash_problems(file: SiteFile) -> Iterator[Problem]:
+    """Analyzers that share what must be theirs alone."""
+    for key in ("id", "number"):
+        seen: dict[object, int] = {}
+        for index, analyzer in enumerate(file.analyzers):
+            value = getattr(analyzer, key)
+            if value in seen:
+                other: KeyPath = ("analyzers", seen[value])
+                why = f"{value} belongs to {key_text(other)} already; each analyzer has its own"
+                yield Problem(("analyzers", index, key), why, ((*other, key),))
+            seen.setdefault(value, index)
+
+
+def _link_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
+    yield from _host_problems((*path, "host"), analyzer.host)
+    if analyzer.host in WILDCARDS:
+        why = f'"{analyzer.host}" is no analyzer\'s address; write the one it answers on'
+        yield Problem((*path, "host"), why)
+    if analyzer.backoff_first_s > analyzer.backoff_max_s:
+        why = (
+            f"must be at most backoff_max_s ({analyzer.backoff_max_s:g}), "
+            f"not {analyzer.backoff_first_s:g}"
+        )
+        yield Problem((*path, "backoff_first_s"), why, ((*path, "backoff_max_s"),))
+    if analyzer.hold_s < analyzer.poll_s:
+        why = (
+            f"must be at least poll_s ({analyzer.poll_s:g}), not {analyzer.hold_s:g}: "
+            "a value would be given up before the next reading"
+        )
+        yield Problem((*path, "hold_s"), why, ((*path, "poll_s"),))
+
+
+def _range_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
+    low, high, expected = analyzer.range_low_c, analyzer.range_high_c, analyzer.expected_c
+    ends: tuple[KeyPath, KeyPath] = ((*path, "range_low_c"), (*path, "range_high_c"))
+    if low >= high:
+        yield Problem(ends[0], f"must be below range_high_c ({high:g}), not {low:g}", ends[1:])
+    if expected is not None and not low <= expected <= high:
+        why = f"must lie within the analyzer's range, {low:g} to {high:g}, not {expected:g}"
+        yield Problem((*path, "expected_c"), why, ends)
+
+
+def _product_problems(path: KeyPath, analyzer: Analyzer, file: SiteFile) -> Iterator[Problem]:
+    name = analyzer.product
+    if name is not None and name not in file.products:
+        why = f"there is no [products.{name}]{nearest(name, file.products)}"
+        yield Problem((*path, "product"), why, (("products", name),))
+
+
+def _barometer_problems(
+    path: KeyPath, analyzer: Analyzer, roles: frozenset[Role]
+) -> Iterator[Problem]:
+    correction: KeyPath = (*path, "correction")
+    whose: KeyPath = (*path, "analyzer_corrects_barometer")
+    if analyzer.analyzer_corrects_barometer:
+        given = "correction" in analyzer.model_fields_set
+        if given and analyzer.correction is not Correction.NONE:
+            why = (
+                "the analyzer corrects to standard pressure already and must not be corrected "
+                'twice: take this line out, or set it to "none"'
+            )
+            yield Problem(correction, why, (whose,))
+        return
+    unknown = analyzer.barometer_kpa is None and Role.BAROMETRIC_PRESSURE not in roles
+    if analyzer.correction is not Correction.NONE and unknown:
+        why = (
+            "is missing; the pressure correction needs it, or the role barometric_pressure in the "
+            'map, or correction = "none"'
+        )
+        uses = (correction, whose, (*path, "map"))
+        yield Problem((*path, "barometer_kpa"), why, uses)
+
+
+def _basis_problems(path: KeyPath, analyzer: Analyzer, roles: frozenset[Role]) -> Iterator[Problem]:
+    if analyzer.basis is Basis.RECOMPUTED and not has_trace(roles):
+        why = (
+            '"recomputed" needs a trace: map the trace_temperature, trace_pressure and trace_time '
+            'blocks, or sample_temperature and cell_pressure; else set it to "reported"'
+        )
+        yield Problem((*path, "basis"), why, ((*path, "map"),))
+
+
+def _tuning_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
+    for name, tuning in analyzer.rules.items():
+        if not tuning.enabled and not tuning.because.strip():
+            why = f"is missing; say in one sentence why {name} is turned off here"
+            rule: KeyPath = (*path, "rules", name)
+            yield Problem((*rule, "because"), why, ((*rule, "enabled"),))

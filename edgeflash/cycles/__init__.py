@@ -1,0 +1,1 @@
+"""From scans to cycles. Pure: the scans carry their own times."""

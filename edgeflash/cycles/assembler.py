@@ -1,0 +1,201 @@
+"""Assembles the cycles of one analyzer from its scans."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from edgeflash.cycles.counter import Step, step
+from edgeflash.cycles.observed import Observed
+from edgeflash.model import (
+    Cycle,
+    CycleBody,
+    CycleSource,
+    PreviousResult,
+    RecentResult,
+    Role,
+    Scan,
+)
+
+CLOCK_TOLERANCE_S = 2.0
+"""An analyzer clock this close to ours is taken as right."""
+
+WATCHED_GAP_S = 15.0
+"""With a longer gap between two scans the moment of a new result was not watched."""
+
+
+class Assembler:
+    """Turns scans into cycles. Deterministic in the scans it is given.
+
+    previous: the last cycle that is safely in the journal, so that after a restart the counting
+    goes on. counter_span: see counter.step. keep_samples: build traces from the live readings,
+    for an analyzer without a trace block.
+    """
+
+    def __init__(
+        self,
+        analyzer: str,
+        counter_span: tuple[int, int],
+        previous: PreviousResult | None = None,
+        keep_samples: bool = False,
+    ) -> None:
+        self._analyzer = analyzer
+        self._counter_span = counter_span
+        self._previous = previous
+        self._keep_samples = keep_samples
+        self._observed = Observed()
+        self._last_scan_mono_s: float | None = None
+        self._previous_seen_mono_s: float | None = None
+        self._clock_offset_s: float | None = None
+
+    def take(self, scan: Scan) -> tuple[Cycle, ...]:
+        """The cycles this scan completes, oldest first: usually none or one."""
+        gap_s = (
+            None if self._last_scan_mono_s is None else scan.taken_mono_s - self._last_scan_mono_s
+        )
+        self._last_scan_mono_s = scan.taken_mono_s
+        cycles: list[Cycle] = []
+        if scan.body is not None:
+            finished_at = self._finished_at(scan, scan.body, gap_s)
+            for recent in self._newer(scan.recent, scan.body):
+                caught = self._from_ring(recent, scan)
+                if caught is not None:
+                    cycles.append(caught)
+            cycle = self._from_body(scan, scan.body, finished_at, gap_s)
+            if cycle is not None:
+                cycles.append(cycle)
+        self._observed.add(scan, gap_s, self._keep_samples)
+        return tuple(cycles)
+
+    def _finished_at(self, scan: Scan, body: CycleBody, gap_s: float | None) -> datetime:
+        """When the result was made: by the analyzer's clock where that is usable.
+
+        Seen to appear between two close scans, the result is as old as the gap at most, and the
+        difference to the analyzer's clock is learned. Found after a break, the analyzer's clock
+        with the learned difference tells; never a time in the future.
+        """
+        stamped = _result_time(body)
+        watched = gap_s is not None and gap_s <= WATCHED_GAP_S and self._previous is not None
+        if stamped is None:
+            return scan.taken_at
+        behind_s = (scan.taken_at - stamped).total_seconds()
+        if watched and gap_s is not None:
+            in_step = -CLOCK_TOLERANCE_S <= behind_s <= gap_s + CLOCK_TOLERANCE_S
+            self._clock_offset_s = 0.0 if in_step else behind_s
+            return min(stamped, scan.taken_at) if in_step else scan.taken_at
+        return min(stamped + timedelta(seconds=self._clock_offset_s or 0.0), scan.taken_at)
+
+    def _newer(self, recent: tuple[RecentResult, ...], body: CycleBody) -> tuple[RecentResult, ...]:
+        """The ring's results that come after the last known cycle and before the body's."""
+        known, stamped = self._previous, _result_time(body)
+        if known is None:
+            return ()
+        first, top = self._counter_span
+        size = top - first + 1
+        reach = (body.cycle_number - known.cycle_number) % size
+        newer: list[RecentResult] = []
+        for entry in recent:
+            times = (entry.result_time, known.result_time, stamped)
+            if all(t is not None for t in times):
+                if times[1] < times[0] < times[2]:  # type: ignore[operator]  # none is None
+                    newer.append(entry)
+            elif 0 < (entry.cycle_number - known.cycle_number) % size < reach:
+                newer.append(entry)
+        if stamped is not None and known.result_time is not None:
+            return tuple(newer)
+        return tuple(sorted(newer, key=lambda e: (e.cycle_number - known.cycle_number) % size))
+
+    def _from_ring(self, entry: RecentResult, scan: Scan) -> Cycle | None:
+        how = self._step(entry.cycle_number, entry.result_time, entry.flash_point_c)
+        if how is None:
+            return None
+        finished_at = scan.taken_at
+        if entry.result_time is not None:
+            offset = timedelta(seconds=self._clock_offset_s or 0.0)
+            finished_at = min(entry.result_time + offset, scan.taken_at)
+        cycle = Cycle(
+            analyzer=self._analyzer,
+            epoch=how.epoch,
+            cycle_number=entry.cycle_number,
+            source=CycleSource.RING,
+            continuity=how.continuity,
+            missed=how.missed,
+            finished_at=finished_at,
+            values={
+                Role.CYCLE_NUMBER: entry.cycle_number,
+                Role.FLASH_POINT: entry.flash_point_c,
+                Role.RESULT_TIME: entry.result_time,
+            },
+            previous=self._previous,
+        )
+        self._remember(cycle, None)
+        return cycle
+
+    def _from_body(
+        self, scan: Scan, body: CycleBody, finished_at: datetime, gap_s: float | None
+    ) -> Cycle | None:
+        flash = body.values.get(Role.FLASH_POINT)
+        flash_point_c = float(flash) if isinstance(flash, int | float) else None
+        how = self._step(body.cycle_number, _result_time(body), flash_point_c)
+        if how is None:
+            return None
+        seen, self._observed = self._observed, Observed()
+        seen.add_faults(body.values)
+        gaps = [g for g in (seen.longest_gap_s, gap_s) if g is not None]
+        cycle = Cycle(
+            analyzer=self._analyzer,
+            epoch=how.epoch,
+            cycle_number=body.cycle_number,
+            source=CycleSource.LIVE,
+            continuity=how.continuity,
+            missed=how.missed,
+            finished_at=finished_at,
+            values=body.values,
+            trace=body.trace or seen.polled_trace(),
+            torn=body.torn,
+            duration_s=self._duration_s(scan, body, gap_s),
+            longest_gap_s=max(gaps) if gaps else None,
+            phases=tuple(seen.phases),
+            faults_seen=tuple(seen.faults),
+            spans=seen.spans,
+            previous=self._previous,
+        )
+        watched = gap_s is not None and gap_s <= WATCHED_GAP_S
+        self._remember(cycle, scan.taken_mono_s if watched else None)
+        return cycle
+
+    def _step(
+        self, number: int, result_time: datetime | None, flash_point_c: float | None
+    ) -> Step | None:
+        return step(self._previous, number, result_time, flash_point_c, self._counter_span)
+
+    def _duration_s(self, scan: Scan, body: CycleBody, gap_s: float | None) -> float | None:
+        """From the last result to this one: by our monotonic clock where both were watched."""
+        if self._previous_seen_mono_s is not None and gap_s is not None and gap_s <= WATCHED_GAP_S:
+            return scan.taken_mono_s - self._previous_seen_mono_s
+        stamped = _result_time(body)
+        before = self._previous.result_time if self._previous else None
+        if stamped is None or before is None:
+            return None
+        return (stamped - before).total_seconds()
+
+    def _remember(self, cycle: Cycle, seen_mono_s: float | None) -> None:
+        self._previous = previous_of(cycle)
+        self._previous_seen_mono_s = seen_mono_s
+
+
+def previous_of(cycle: Cycle) -> PreviousResult:
+    """What the next cycle must know of this one."""
+    stamped = cycle.values.get(Role.RESULT_TIME)
+    return PreviousResult(
+        epoch=cycle.epoch,
+        cycle_number=cycle.cycle_number,
+        flash_point_c=cycle.number_value(Role.FLASH_POINT),
+        result_time=stamped if isinstance(stamped, datetime) else None,
+        finished_at=cycle.finished_at,
+        transducer_zero_kpa=cycle.number_value(Role.TRANSDUCER_ZERO),
+    )
+
+
+def _result_time(body: CycleBody) -> datetime | None:
+    stamped = body.values.get(Role.RESULT_TIME)
+    return stamped if isinstance(stamped, datetime) else None

@@ -1,0 +1,75 @@
+"""What the live readings showed while a cycle was running."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from edgeflash.model import Phase, Role, Scalar, Scan, Span, Trace, TraceSource
+
+SPAN_ROLES = (
+    Role.SAMPLE_FLOW,
+    Role.AIR_FLOW,
+    Role.SAMPLE_INLET_TEMPERATURE,
+    Role.CELL_TEMPERATURE,
+    Role.BAROMETRIC_PRESSURE,
+)
+FLOWS_COUNT_IN = (Phase.HEAT, Phase.FLASHED, Phase.CHECK_SAMPLE)
+"""Flows stop or surge while the cell is cleaned and purged; only the measuring phases count."""
+
+MOST_POLLED_SAMPLES = 20_000
+
+
+class Observed:
+    """Collects the scans of one cycle; a new one is begun for the next."""
+
+    def __init__(self) -> None:
+        self.phases: list[Phase] = []
+        self.faults: list[str] = []
+        self.spans: dict[Role, Span] = {}
+        self.longest_gap_s: float | None = None
+        self._polled: list[tuple[float, float, float]] = []
+
+    def add(self, scan: Scan, gap_s: float | None, keep_samples: bool) -> None:
+        """Takes one scan. gap_s: time since the scan before; keep_samples: build a polled trace."""
+        if gap_s is not None:
+            self.longest_gap_s = max(gap_s, self.longest_gap_s or 0.0)
+        phase = scan.live.get(Role.PHASE)
+        if isinstance(phase, Phase) and (not self.phases or self.phases[-1] is not phase):
+            self.phases.append(phase)
+        self.add_faults(scan.live)
+        if not isinstance(phase, Phase) or phase in FLOWS_COUNT_IN:
+            self._add_spans(scan.live)
+            if keep_samples:
+                self._add_sample(scan)
+
+    def add_faults(self, values: Mapping[Role, Scalar]) -> None:
+        """Notes the fault bits that are set."""
+        bits = values.get(Role.FAULT_BITS)
+        if isinstance(bits, tuple):
+            self.faults.extend(name for name in bits if name not in self.faults)
+
+    def _add_spans(self, live: Mapping[Role, Scalar]) -> None:
+        for role in SPAN_ROLES:
+            value = live.get(role)
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                seen = self.spans.get(role)
+                number = float(value)
+                self.spans[role] = (
+                    seen.with_value(number) if seen else Span(number, number, number, number, 1)
+                )
+
+    def _add_sample(self, scan: Scan) -> None:
+        temperature = scan.live.get(Role.SAMPLE_TEMPERATURE)
+        pressure = scan.live.get(Role.CELL_PRESSURE)
+        usable = isinstance(temperature, float) and isinstance(pressure, float)
+        if usable and len(self._polled) < MOST_POLLED_SAMPLES:
+            self._polled.append((scan.taken_mono_s, temperature, pressure))  # type: ignore[arg-type]  # both are floats: see `usable`
+
+    def polled_trace(self) -> Trace | None:
+        """The live temperature and pressure as a trace; None with fewer than two samples."""
+        if len(self._polled) < 2:
+            return None
+        columns = np.array(self._polled, dtype=np.float64).T
+        return Trace(TraceSource.POLLED, columns[0] - columns[0, 0], columns[1], columns[2])

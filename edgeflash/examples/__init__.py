@@ -1,0 +1,1 @@
+"""Example site files and register maps, shipped with the package."""

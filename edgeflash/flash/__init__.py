@@ -1,0 +1,1 @@
+"""The science: ignition detection, flash temperature, barometric correction. Pure."""

@@ -1,0 +1,147 @@
+"""Finds the ignition in a trace: a pressure rise that leaves the noise and decays like a flash.
+
+The trace holds instant samples. A flash rises within one sample interval and decays over several
+hundred milliseconds, so it shows as one high sample followed by lower ones that still stand above
+the noise. The pickup of a spark lasts less than 2 ms: it touches one sample and the next one is
+back at the baseline (rise, decay and pickup times: common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from edgeflash.model import Floats, Trace
+
+BASELINE_SAMPLES = 21
+LEAST_SAMPLES = 8
+NOISE_FLOOR_KPA = 0.01
+"""Keeps a noiseless (quantised) record from making every step an ignition."""
+
+
+@dataclass(frozen=True, slots=True)
+class DetectionLimits:
+    """When a rise counts as an ignition.
+
+    noise_factor: times the baseline noise. least_rise_kpa: and at least this. refractory_s: a
+    second rise counts as another ignition only after this time. judge_decay_up_to_s: with a sample
+    interval longer than this a flash may be gone by the next sample, so decay cannot be judged.
+    """
+
+    noise_factor: float = 6.0
+    least_rise_kpa: float = 3.0
+    refractory_s: float = 1.0
+    judge_decay_up_to_s: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Ignition:
+    """One ignition. onset_s and onset_sd_s: its time in the trace and one standard deviation.
+
+    index: first sample that stands above the baseline because of it. peak_kpa: highest sample
+    above the baseline (the true peak lies between samples and is higher).
+    """
+
+    index: int
+    onset_s: float
+    onset_sd_s: float
+    peak_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """The transducer between ignitions: median and noise (one standard deviation), kPa."""
+
+    level_kpa: float
+    noise_kpa: float
+
+
+def moving_baseline(pressure_kpa: Floats) -> Floats:
+    """Median of the samples just before each sample; shape as given.
+
+    The first samples have no past and take the median of the whole record, in which an ignition
+    is a small minority.
+    """
+    count = len(pressure_kpa)
+    level = np.full(count, float(np.median(pressure_kpa)))
+    width = min(BASELINE_SAMPLES, max(3, count // 4))
+    if count > width:
+        windows = np.lib.stride_tricks.sliding_window_view(pressure_kpa, width)
+        level[width:] = np.median(windows[:-1], axis=1)
+    return level
+
+
+def find_ignitions(
+    trace: Trace, limits: DetectionLimits, true_peak_kpa: float | None = None
+) -> tuple[Baseline | None, tuple[Ignition, ...]]:
+    """The baseline and every ignition, in order of time.
+
+    true_peak_kpa: the analyzer's own peak detector, gauge; places the onset of the first ignition
+    within the sample interval by extrapolating the decay back to it.
+    A trace shorter than LEAST_SAMPLES gives (None, ()).
+    """
+    if len(trace) < LEAST_SAMPLES:
+        return None, ()
+    pressure, time = trace.pressure_kpa, trace.time_s
+    level = moving_baseline(pressure)
+    rise = pressure - level
+    spread = 1.4826 * float(np.median(np.abs(rise - np.median(rise))))
+    noise = max(spread, NOISE_FLOOR_KPA)
+    least = max(limits.least_rise_kpa, limits.noise_factor * noise)
+    interval = float(np.median(np.diff(time)))
+    judge_decay = interval <= limits.judge_decay_up_to_s
+
+    found: list[Ignition] = []
+    ready_at = -np.inf
+    for k in np.flatnonzero(rise > least):
+        if time[k] < ready_at:
+            continue
+        if judge_decay and not _decays(pressure, level, int(k), noise):
+            continue
+        stop = int(np.searchsorted(time, time[k] + limits.refractory_s, side="right"))
+        own = pressure[k:stop] - level[k]
+        peak = float(own.max())
+        known = None if found or true_peak_kpa is None else true_peak_kpa - float(level[k])
+        onset, onset_sd = _onset(time, own, int(k), noise, known)
+        found.append(Ignition(int(k), onset, onset_sd, peak))
+        ready_at = float(time[k]) + limits.refractory_s
+    before = pressure[: found[0].index] if found and found[0].index >= 3 else pressure
+    return Baseline(float(np.median(before)), noise), tuple(found)
+
+
+def _decays(pressure: Floats, level: Floats, k: int, noise_kpa: float) -> bool:
+    """True when the next sample still stands above the noise: not the pickup of a spark.
+
+    At the end of a record there is no next sample; the rise is then taken as an ignition, since
+    to miss one could hide a low flash point.
+    """
+    if k + 1 >= len(pressure):
+        return True
+    return bool(pressure[k + 1] - level[k] > 3.0 * noise_kpa)
+
+
+def _onset(
+    time_s: Floats, own_kpa: Floats, k: int, noise_kpa: float, true_peak_kpa: float | None
+) -> tuple[float, float]:
+    """Time of the onset and its standard deviation, seconds.
+
+    The onset lies in (t[k-1], t[k]]. Without more it is the middle, uniform over the interval.
+    With the true peak, the exponential decay seen in the samples is followed back to it.
+    """
+    if k == 0:
+        return float(time_s[0]), 0.0
+    last, first = float(time_s[k - 1]), float(time_s[k])
+    width = first - last
+    middle, uniform_sd = last + width / 2, width / 12**0.5
+    if true_peak_kpa is None or len(own_kpa) < 2:
+        return middle, uniform_sd
+    high, low = float(own_kpa[0]), float(own_kpa[1])
+    if not (low > 5 * noise_kpa and high > 1.2 * low and true_peak_kpa >= high):
+        return middle, uniform_sd
+    decay_s = (float(time_s[k + 1]) - first) / log(high / low)
+    onset = first - decay_s * log(true_peak_kpa / high)
+    relative = noise_kpa * (1 / high**2 + 1 / low**2) ** 0.5
+    onset_sd = min(uniform_sd, decay_s * relative + 0.1 * width)
+    return min(max(onset, last), first), onset_sd

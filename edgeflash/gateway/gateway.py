@@ -1,0 +1,174 @@
+"""The gateway: workers, outlets, history and the watchdog, from start to a clean end."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from datetime import timedelta
+
+import structlog
+
+from edgeflash.config.site import Site
+from edgeflash.errors import EdgeflashError
+from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.worker import AnalyzerWorker, Watchers
+from edgeflash.history import HistoryWriter
+from edgeflash.journal import Journal
+from edgeflash.model import Result
+from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.publication import View
+from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
+
+TICK_S = 1.0
+HEARTBEAT_WRAPS_AT = 65_536
+END_S = 4.0
+"""All must be down within 5 s of the signal; this leaves a second for the history."""
+
+JOURNAL_NAME = "journal.sqlite3"
+TRIM_EVERY_S = 3600.0
+
+log = structlog.get_logger("edgeflash.gateway")
+
+
+class Gateway:
+    """A site at work. on_result is called, on the event loop, for every result that is on disk."""
+
+    def __init__(
+        self,
+        site: Site,
+        clock: Clock = SYSTEM_CLOCK,
+        on_result: Callable[[Result], None] = lambda result: None,
+    ) -> None:
+        self._site = site
+        self._clock = clock
+        self._on_result = on_result
+        self._manager = ServiceManager.from_environment()
+        self._changed = asyncio.Event()
+        self._started_mono_s = clock.mono_s()
+        self._workers: list[AnalyzerWorker] = []
+        self._runners: list[OutletRunner] = []
+
+    async def run(self, stop: asyncio.Event, on_ready: Callable[[], None] = lambda: None) -> None:
+        """Works until `stop` is set, then ends with everything on disk.
+
+        Raises StorageError when the journal cannot be opened.
+        """
+        site = self._site
+        site.state_dir.mkdir(parents=True, exist_ok=True)
+        journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        history = HistoryWriter(journal, site.history_dir)
+        try:
+            self._workers = self._made_workers(journal)
+            self._runners = self._made_runners()
+            for runner in self._runners:
+                runner.offer(self.views())
+            tasks = [
+                *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
+                *(asyncio.create_task(r.run()) for r in self._runners),
+                asyncio.create_task(self._publish_for_ever(), name="publisher"),
+                asyncio.create_task(self._keep_history(history, journal), name="history"),
+            ]
+            waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
+            await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
+            self._manager.stopping()
+            await _ended([waiting, *tasks])
+            for task in tasks:
+                if not task.cancelled() and (error := task.exception()) is not None:
+                    raise error
+        finally:
+            await asyncio.to_thread(_last_flush, history)
+            await asyncio.to_thread(journal.close)
+            log.info("gateway ended")
+
+    async def _ready_then_stop(self, stop: asyncio.Event, on_ready: Callable[[], None]) -> None:
+        for runner in self._runners:
+            await runner.tried.wait()
+        self._manager.ready()
+        log.info("gateway ready", site=self._site.file.site.name, analyzers=len(self._workers))
+        on_ready()
+        await stop.wait()
+
+    def _made_workers(self, journal: Journal) -> list[AnalyzerWorker]:
+        file = self._site.file
+        watchers = Watchers(self._changed.set, self._on_result)
+        return [
+            AnalyzerWorker(
+                analyzer,
+                self._site.maps[analyzer.id],
+                file.products.get(analyzer.product) if analyzer.product else None,
+                journal,
+                self._clock,
+                watchers,
+            )
+            for analyzer in file.analyzers
+        ]
+
+    def _made_runners(self) -> list[OutletRunner]:
+        file = self._site.file
+        runners = []
+        if file.opcua is not None:
+            opcua = OpcUaOutlet(file.opcua, file.analyzers, file.site.name)
+            runners.append(OutletRunner(opcua, "opcua"))
+        for server in file.modbus:
+            modbus = ModbusOutlet(server, file.analyzers)
+            runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        return runners
+
+    def views(self) -> list[View]:
+        """What every outlet shows now."""
+        beat = int(self._clock.mono_s() - self._started_mono_s) % HEARTBEAT_WRAPS_AT
+        return [worker.view(beat) for worker in self._workers]
+
+    async def _publish_for_ever(self) -> None:
+        """Publishes on every change and once a second; pings the watchdog only from here."""
+        while True:
+            try:
+                async with asyncio.timeout(TICK_S - self._clock.mono_s() % TICK_S):
+                    await self._changed.wait()
+            except TimeoutError:
+                for worker in self._workers:
+                    worker.refresh()
+            self._changed.clear()
+            views = self.views()
+            for runner in self._runners:
+                runner.offer(views)
+            self._manager.alive()
+
+    async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
+        """Writes the Parquet files every flush_s; a failure is said once and tried again."""
+        file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
+        while True:
+            await asyncio.sleep(file.history.flush_s)
+            try:
+                await asyncio.to_thread(history.flush)
+                if failing:
+                    log.info("the history can be written again")
+                failing = ""
+                if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
+                    trimmed_mono_s = self._clock.mono_s()
+                    before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
+                    await asyncio.to_thread(journal.trim, before, ("history",))
+            except (EdgeflashError, OSError) as error:
+                if str(error) != failing:
+                    log.error("the history cannot be written; it catches up later", why=str(error))
+                failing = str(error)
+
+
+def _last_flush(history: HistoryWriter) -> None:
+    try:
+        history.flush()
+    except (EdgeflashError, OSError) as error:
+        log.error("the history is behind; the journal holds the rest", why=str(error))
+
+
+async def _ended(tasks: list[asyncio.Task[None]]) -> None:
+    """Cancels until all have ended: libraries can swallow one cancel (cpython#86296)."""
+    loop = asyncio.get_running_loop()
+    deadline_s = loop.time() + END_S
+    pending = set(tasks)
+    while pending and loop.time() < deadline_s:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=END_S / 2)
+    if pending:
+        log.error("tasks did not end", tasks=[task.get_name() for task in pending])

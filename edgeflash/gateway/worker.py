@@ -1,0 +1,226 @@
+"""One analyzer: its link, its judgement, its place in the journal. Nothing here touches another."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import structlog
+
+from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.site import Analyzer, Product
+from edgeflash.cycles.assembler import Assembler, previous_of
+from edgeflash.errors import StorageError
+from edgeflash.flash.compute import compute
+from edgeflash.journal import Journal
+from edgeflash.links import Mark, ModbusLink
+from edgeflash.model import Cycle, Result, Role, Scan
+from edgeflash.publication import Held, LinkState, Standing, View, restored, view, with_result
+from edgeflash.rules.catalogue import QUALITY_OF_RULE
+from edgeflash.rules.judge import judge, standing_findings
+from edgeflash.rules.rule import CycleContext, LiveContext
+from edgeflash.rules.tuning import rulebook
+from edgeflash.service import Clock
+
+UNRECORDED_MOST = 256
+"""Judged results that may wait for a journal that cannot be written; then reading stops too."""
+
+RECORD_RETRY_S = 2.0
+RESTART_S = 5.0
+
+log = structlog.get_logger("edgeflash.analyzer")
+
+
+@dataclass(frozen=True, slots=True)
+class Watchers:
+    """Who is told. on_change: the standing changed; on_result: a result is on disk."""
+
+    on_change: Callable[[], None]
+    on_result: Callable[[Result], None]
+
+
+class AnalyzerWorker:
+    """Runs one analyzer for ever: link → assembler → computation → rules → journal → standing."""
+
+    def __init__(
+        self,
+        analyzer: Analyzer,
+        register_map: RegisterMap,
+        product: Product | None,
+        journal: Journal,
+        clock: Clock,
+        watchers: Watchers,
+    ) -> None:
+        self.analyzer = analyzer
+        self._map = register_map
+        self._product = product
+        self._journal = journal
+        self._clock = clock
+        self._watchers = watchers
+        self._rulebook = rulebook(analyzer)
+        self._log = log.bind(analyzer=analyzer.id)
+        self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
+        self._storage_fault = ""
+        self._link_sentence = "not connected yet"
+        self._last_scan_mono_s: float | None = None
+        self._last_result_mono_s = clock.mono_s()
+        self._standing_told: tuple[str, ...] = ()
+        self.standing = self._restored()
+        self._alarm = self.standing.low_flash_alarm
+
+    def _restored(self) -> Standing:
+        """The last accepted value, with its true age, before the first scan."""
+        now, mono_s = self._clock.utc_now(), self._clock.mono_s()
+        latest = self._journal.latest(self.analyzer.id)
+        accepted = self._journal.last_accepted(self.analyzer.id)
+        return restored(
+            Standing(self.analyzer.id),
+            Held.since(latest, now, mono_s) if latest else None,
+            Held.since(accepted, now, mono_s) if accepted else None,
+        )
+
+    async def run(self) -> None:
+        """Supervises the reading and the recording; returns only by cancellation."""
+        async with asyncio.TaskGroup() as tasks:
+            tasks.create_task(self._read_for_ever())
+            tasks.create_task(self._record_for_ever())
+
+    async def _read_for_ever(self) -> None:
+        while True:
+            latest = self.standing.latest
+            previous = previous_of(latest.cycle) if latest else None
+            self._assembler = Assembler(
+                self.analyzer.id,
+                self._map.counter_span,
+                previous,
+                keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
+            )
+            known = Mark(previous.cycle_number, previous.result_time) if previous else None
+            link = ModbusLink(self.analyzer, self._map, known, self._clock)
+            try:
+                await link.run(self._on_scan, self._on_link_state)
+            except Exception:
+                # A fault of ours in one analyzer must not stop the others: say it, start anew.
+                self._log.exception("the analyzer's task failed and is started again")
+                await self._unrecorded_done()
+                self._on_link_state(LinkState.DOWN, "the reading failed inside the gateway")
+                await asyncio.sleep(RESTART_S)
+
+    async def _unrecorded_done(self) -> None:
+        """Waits until what was judged is on disk, so that counting resumes from there."""
+        await self._unrecorded.join()
+
+    async def _on_scan(self, scan: Scan) -> None:
+        self._last_scan_mono_s = scan.taken_mono_s
+        for cycle in self._assembler.take(scan):
+            self._last_result_mono_s = scan.taken_mono_s
+            result = self._judged(cycle)
+            held = Held.since(result, scan.taken_at, scan.taken_mono_s)
+            await self._unrecorded.put(held)
+        self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
+        self.refresh()
+        self._watchers.on_change()
+
+    def _judged(self, cycle: Cycle) -> Result:
+        computed = compute(cycle, self.analyzer)
+        context = CycleContext(cycle, computed, self.analyzer, self._map, self._product)
+        result = judge(
+            context,
+            self._rulebook,
+            alarm_before=self._alarm,
+            judged_at=self._clock.utc_now(),
+        )
+        self._alarm = result.low_flash_alarm
+        return result
+
+    def _on_link_state(self, state: LinkState, sentence: str) -> None:
+        self._link_sentence = sentence
+        self.standing = replace(self.standing, link=state)
+        write = self._log.info if state is LinkState.UP else self._log.warning
+        write("link " + state.name.lower(), why=sentence)
+        self.refresh()
+        self._watchers.on_change()
+
+    async def _record_for_ever(self) -> None:
+        """Puts results on disk in order; only then are they shown."""
+        while True:
+            held = await self._unrecorded.get()
+            is_new = await self._recorded(held.result)
+            if is_new:
+                self.standing = with_result(self.standing, held)
+                self._tell(held.result)
+                self._watchers.on_result(held.result)
+                self.refresh()
+                self._watchers.on_change()
+            self._unrecorded.task_done()
+
+    async def _recorded(self, result: Result) -> bool:
+        while True:
+            try:
+                is_new = await self._journal.append_async(result)
+            except StorageError as error:
+                if not self._storage_fault:
+                    self._log.error("the journal cannot be written", why=str(error))
+                self._storage_fault = str(error)
+                self.refresh()
+                self._watchers.on_change()
+                await asyncio.sleep(RECORD_RETRY_S)
+                continue
+            if self._storage_fault:
+                self._log.info("the journal can be written again")
+                self._storage_fault = ""
+            return is_new
+
+    def _tell(self, result: Result) -> None:
+        self._log.info(
+            "cycle " + result.verdict.value,
+            id=result.id,
+            flash_point_c=_rounded(result.published_c),
+            reported_c=_rounded(result.computed.reported_c),
+            recomputed_c=_rounded(result.computed.recomputed_c),
+            reasons=list(result.reasons),
+            why=result.findings[0].sentence if result.reasons else "",
+        )
+        if result.low_flash:
+            self._log.warning("possible low flash point", id=result.id)
+
+    def refresh(self) -> None:
+        """Judges the present anew: link, silence, maintenance."""
+        now_mono_s = self._clock.mono_s()
+        since_scan = None
+        if self._last_scan_mono_s is not None:
+            since_scan = now_mono_s - self._last_scan_mono_s
+        context = LiveContext(
+            analyzer=self.analyzer,
+            register_map=self._map,
+            link=self.standing.link,
+            link_sentence=self._link_sentence,
+            since_scan_s=since_scan,
+            since_result_s=now_mono_s - self._last_result_mono_s,
+            live=self.standing.live,
+            storage_fault=self._storage_fault,
+        )
+        found = standing_findings(context, self._rulebook)
+        self.standing = replace(self.standing, standing=found)
+        names = tuple(s.finding.rule for s in found if not s.finding.rule.startswith("link_"))
+        if names != self._standing_told:
+            self._standing_told = names
+            why = found[0].finding.sentence if names else ""
+            self._log.info("present state " + (", ".join(names) or "in order"), why=why)
+
+    def view(self, heartbeat: int) -> View:
+        """What the outlets show now."""
+        return view(
+            self.standing,
+            now=self._clock.utc_now(),
+            now_mono_s=self._clock.mono_s(),
+            hold_s=self.analyzer.hold_s,
+            bad_at_once=self.analyzer.on_reject == "bad",
+            heartbeat=heartbeat,
+            quality_of_rule=QUALITY_OF_RULE,
+        )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 2)

@@ -1,0 +1,109 @@
+"""Rows of the history as one CSV or Parquet file for people and other programs."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from pathlib import Path
+from typing import IO, Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+
+from edgeflash.errors import StorageError, UsageError
+from edgeflash.history.files import sync_folder
+from edgeflash.history.schema import FINDINGS
+
+SUFFIXES = (".csv", ".parquet")
+
+
+def export(rows: pa.Table | Iterable[pa.Table], path: Path, schema: pa.Schema | None = None) -> int:
+    """Writes the rows to the path, by its suffix `.csv` or `.parquet`; how many.
+
+    rows: one table, or tables of one schema that are written as they come (then `schema` says
+    which, for the case that none comes). The file appears whole or not at all; one that was there
+    is replaced. Raises UsageError for another suffix, StorageError when the disk refuses.
+    """
+    if isinstance(rows, pa.Table):
+        return export([rows], path, rows.schema)
+    if schema is None:
+        raise UsageError("an export of several tables needs their schema")
+    if path.suffix.lower() not in SUFFIXES:
+        raise UsageError(f"{path}: the file's suffix must be one of {', '.join(SUFFIXES)}")
+    pending = path.with_name(f".{path.name}.{os.getpid()}.pending")
+    try:
+        with pending.open("wb") as file:
+            write = _write_csv if path.suffix.lower() == ".csv" else _write_parquet
+            count = write(rows, schema, file)
+            file.flush()
+            os.fsync(file.fileno())
+        pending.replace(path)
+        sync_folder(path.absolute().parent)
+    except OSError as error:
+        raise StorageError(f"{path}: the export cannot be written: {error}") from error
+    finally:
+        with suppress(OSError):
+            pending.unlink(missing_ok=True)
+    return count
+
+
+def flat(table: pa.Table) -> pa.Table:
+    """The table as CSV can hold it: lists joined by "; ", findings by their sentences.
+
+    Times are ISO 8601 with Z. Nothing becomes an empty field. Column names carry the units.
+    """
+    return pa.Table.from_arrays(
+        [_flat_column(table[name]) for name in table.column_names], names=table.column_names
+    )
+
+
+def _write_csv(tables: Iterable[pa.Table], schema: pa.Schema, file: IO[bytes]) -> int:
+    count = 0
+    header = flat(schema.empty_table()).schema
+    with pa_csv.CSVWriter(file, header) as writer:
+        for table in tables:
+            writer.write_table(flat(table))
+            count += len(table)
+    return count
+
+
+def _write_parquet(tables: Iterable[pa.Table], schema: pa.Schema, file: IO[bytes]) -> int:
+    count = 0
+    with pq.ParquetWriter(file, schema, compression="zstd") as writer:
+        for table in tables:
+            if len(table):
+                writer.write_table(table)
+            count += len(table)
+    return count
+
+
+def _flat_column(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
+    kind = column.type
+    if pa.types.is_timestamp(kind):
+        # Without the zone first: with it, Arrow wants a time zone database, which not every
+        # machine has.
+        text = column.cast(pa.timestamp("us")).cast(pa.string())
+        text = pc.replace_substring(text, " ", "T")
+        return pc.binary_join_element_wise(text, pa.scalar("Z"), pa.scalar(""))
+    if kind == FINDINGS:
+        return _joined([_sentences(row) for row in column.to_pylist()])
+    if pa.types.is_list(kind):
+        if pa.types.is_floating(kind.value_type):
+            column = column.cast(pa.list_(pa.string()))
+        return _joined([_texts(row) for row in column.to_pylist()])
+    return column
+
+
+def _sentences(findings: list[dict[str, object]] | None) -> str | None:
+    return None if findings is None else "; ".join(str(f["sentence"]) for f in findings)
+
+
+def _texts(items: list[str | None] | None) -> str | None:
+    return None if items is None else "; ".join("" if item is None else item for item in items)
+
+
+def _joined(texts: list[str | None]) -> pa.ChunkedArray[Any]:
+    return pa.chunked_array([pa.array(texts, pa.string())])

@@ -1,0 +1,169 @@
+"""Reading the history, with what still stands only in the journal: each row exactly once.
+
+The journal is read first and the files after: a row that had left the journal's tail by then is in
+its file, and one that comes to its file meanwhile is known by its key.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import pyarrow as pa
+
+from edgeflash.errors import StorageError
+from edgeflash.history.files import read_file
+from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
+from edgeflash.history.merge import in_schema, with_new_rows
+from edgeflash.history.schema import KEY, TableName, part_of_schema
+from edgeflash.history.selection import Selection
+from edgeflash.history.writer import CONSUMER
+from edgeflash.journal import JournalReader
+from edgeflash.model import Verdict
+
+_CHUNK_RESULTS = 256
+
+# A file vanishes only while the writer sets an unreadable one aside and writes it again.
+_ATTEMPTS = 3
+
+
+class FileVanishedError(StorageError):
+    """A file of the history was set aside while it was being read; reading again helps."""
+
+
+class Reading:
+    """One reading of one table, file by file, by analyzer and time.
+
+    Each pass reads anew and gives a table for each file (or tail of one to come), in
+    the schema of `schema`. columns: only these; epoch, cycle_number and finished_at among them.
+    Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        table: TableName,
+        journal: JournalReader | None,
+        selection: Selection,
+        columns: Sequence[str] | None = None,
+    ) -> None:
+        self._folder = folder
+        self._table = table
+        self._journal = journal
+        self._selection = selection
+        self._columns = columns
+        self.schema = part_of_schema(table, columns)
+
+    def begin(self) -> tuple[int, Iterator[pa.Table]]:
+        """How many tables one pass gives, and the pass."""
+        if self._journal is None and not self._folder.is_dir():
+            raise StorageError(f"{self._folder}: there is no history here")
+        tails = {} if self._journal is None else _tails(self._journal, self._selection)
+        return self._pass(tails)
+
+    def all(self) -> pa.Table:
+        """Every row of one pass as one table."""
+        for attempt in range(_ATTEMPTS):
+            try:
+                return pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
+            except FileVanishedError:
+                if attempt == _ATTEMPTS - 1:
+                    raise
+        raise AssertionError("unreachable")
+
+    def _pass(self, tails: Mapping[Partition, pa.Table]) -> tuple[int, Iterator[pa.Table]]:
+        s = self._selection
+        found = set(partitions_in(self._folder, self._table, s.analyzer, s.since, s.until))
+        partitions = sorted(found | {p for p in tails if p.table is self._table})
+        return len(partitions), self._tables(partitions, found, tails)
+
+    def _tables(
+        self,
+        partitions: list[Partition],
+        found: set[Partition],
+        tails: Mapping[Partition, pa.Table],
+    ) -> Iterator[pa.Table]:
+        keys = None
+        if self._table is TableName.TRACES and self._selection.verdict is not None:
+            keys = self._keys_of_verdict(tails)
+        for partition in partitions:
+            table = self._rows(partition, partition in found, tails.get(partition))
+            table = self._selection.filtered(table)
+            yield table if keys is None else _only(table, keys)
+
+    def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
+        try:
+            held = read_file(self._folder, partition, self._columns)
+        except FileNotFoundError as error:
+            if found:
+                raise FileVanishedError(
+                    f"{partition.path(self._folder)}: set aside while it was read; read again"
+                ) from error
+            held = self.schema.empty_table()
+        if tail is not None:
+            merged = with_new_rows(held, tail.select(self.schema.names))
+            held = held if merged is None else merged
+        # A file of a newer edgeflash has columns we can say nothing about.
+        return in_schema(held, self.schema).select(self.schema.names)
+
+    def _keys_of_verdict(self, tails: Mapping[Partition, pa.Table]) -> set[tuple[str, int, int]]:
+        """Which cycles have the wanted verdict: `results` knows, `traces` does not."""
+        columns = (*KEY, "finished_at", "verdict")
+        judged = Reading(self._folder, TableName.RESULTS, None, self._selection, columns)
+        return {key for table in judged._pass(tails)[1] for key in _keys(table)}
+
+
+def read_results(
+    folder: Path,
+    journal: JournalReader | None = None,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    verdict: Verdict | None = None,
+) -> pa.Table:
+    """The rows of `results`, by analyzer and time, each exactly once.
+
+    journal: adds what has not come to the files yet. since, until: aware; finished at or after,
+    and before. Units and descriptions are in the fields' metadata.
+    Raises StorageError, or UsageError for a naive time.
+    """
+    selection = Selection(analyzer, since, until, verdict)
+    return Reading(folder, TableName.RESULTS, journal, selection).all()
+
+
+def read_traces(
+    folder: Path,
+    journal: JournalReader | None = None,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    verdict: Verdict | None = None,
+) -> pa.Table:
+    """The rows of `traces`: as `read_results`; verdict: of the cycle the trace belongs to."""
+    selection = Selection(analyzer, since, until, verdict)
+    return Reading(folder, TableName.TRACES, journal, selection).all()
+
+
+def _tails(journal: JournalReader, selection: Selection) -> dict[Partition, pa.Table]:
+    """What only the journal holds, as rows by the file they will come to; for both tables.
+
+    Rows of every verdict and of the whole file's time: the selection is applied after the merge.
+    """
+    found: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
+    seq = journal.position(CONSUMER)
+    while entries := journal.entries_after(seq, _CHUNK_RESULTS):
+        seq = entries[-1].seq
+        for partition, new in rows_by_partition([e.result for e in entries]).items():
+            if selection.takes(partition):
+                found[partition].append(new)
+    return {partition: pa.concat_tables(tables) for partition, tables in found.items()}
+
+
+def _keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+    return zip(*(table[name].to_pylist() for name in KEY), strict=True)
+
+
+def _only(table: pa.Table, keys: set[tuple[str, int, int]]) -> pa.Table:
+    return table.filter(pa.array([key in keys for key in _keys(table)], pa.bool_()))

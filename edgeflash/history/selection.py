@@ -1,0 +1,50 @@
+"""Which rows of the history are wanted. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from edgeflash.errors import UsageError
+from edgeflash.history.layout import Partition, overlaps
+from edgeflash.history.schema import TIMESTAMP
+from edgeflash.model import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Rows of this analyzer and verdict, finished at or after `since` and before `until`.
+
+    None takes all. Raises UsageError for a time without its timezone.
+    """
+
+    analyzer: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+    verdict: Verdict | None = None
+
+    def __post_init__(self) -> None:
+        for name, moment in (("since", self.since), ("until", self.until)):
+            if moment is not None and moment.tzinfo is None:
+                raise UsageError(f"{name}: {moment.isoformat()} lacks its timezone (for UTC add Z)")
+
+    def takes(self, partition: Partition) -> bool:
+        """Whether the file can hold wanted rows."""
+        right_analyzer = self.analyzer is None or self.analyzer == partition.analyzer
+        return right_analyzer and overlaps(partition, self.since, self.until)
+
+    def filtered(self, table: pa.Table) -> pa.Table:
+        """The wanted rows, in their order; the verdict only where the table has a column of it."""
+        # Masks, not a filter expression: an expression runs in threads and may mix up the order.
+        if self.since is not None:
+            table = table.filter(
+                pc.greater_equal(table["finished_at"], pa.scalar(self.since, TIMESTAMP))
+            )
+        if self.until is not None:
+            table = table.filter(pc.less(table["finished_at"], pa.scalar(self.until, TIMESTAMP)))
+        if self.verdict is not None and "verdict" in table.column_names:
+            table = table.filter(pc.equal(table["verdict"], pa.scalar(self.verdict.value)))
+        return table

@@ -1,0 +1,70 @@
+"""What the history holds of each analyzer."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from edgeflash.history.reader import Reading
+from edgeflash.history.schema import KEY, TableName
+from edgeflash.history.selection import Selection
+from edgeflash.journal import JournalReader
+from edgeflash.model import Verdict
+
+_COLUMNS = (*KEY, "finished_at", "verdict", "published_c")
+
+
+@dataclass(frozen=True, slots=True)
+class AnalyzerSummary:
+    """Cycles of one analyzer. first, last: when they finished. low_c, high_c: of the accepted."""
+
+    analyzer: str
+    first: datetime
+    last: datetime
+    cycles: int
+    accepted: int
+    doubtful: int
+    rejected: int
+    low_c: float | None
+    high_c: float | None
+
+
+def summary(
+    folder: Path,
+    journal: JournalReader | None = None,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> list[AnalyzerSummary]:
+    """One entry for each analyzer with cycles in that time, by name. Raises as `read_results`."""
+    selection = Selection(analyzer, since, until)
+    table = Reading(folder, TableName.RESULTS, journal, selection, _COLUMNS).all()
+    names: list[Any] = pc.unique(table["analyzer"]).to_pylist()
+    return [
+        _summary(name, table.filter(pc.equal(table["analyzer"], pa.scalar(name))))
+        for name in sorted(names)
+    ]
+
+
+def _summary(analyzer: str, table: pa.Table) -> AnalyzerSummary:
+    finished: Any = pc.min_max(table["finished_at"]).as_py()
+    counts = Counter(table["verdict"].to_pylist())
+    accepted = table.filter(pc.equal(table["verdict"], pa.scalar(Verdict.ACCEPTED.value)))
+    flash_c: Any = pc.min_max(accepted["published_c"]).as_py()
+    return AnalyzerSummary(
+        analyzer=analyzer,
+        first=finished["min"],
+        last=finished["max"],
+        cycles=len(table),
+        accepted=counts[Verdict.ACCEPTED.value],
+        doubtful=counts[Verdict.DOUBTFUL.value],
+        rejected=counts[Verdict.REJECTED.value],
+        low_c=flash_c["min"],
+        high_c=flash_c["max"],
+    )

@@ -1,0 +1,188 @@
+"""From the journal into the files of the history.
+
+Takes what the journal holds after the position "history", merges it into the files, and only then
+moves the position. A crash anywhere in between is harmless: the same rows come again and are seen
+to be there. Memory is bounded by the batch.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+import structlog
+
+from edgeflash.errors import StorageError
+from edgeflash.history.files import (
+    UnreadableFileError,
+    delete_pending,
+    looks_whole,
+    read_file,
+    set_aside,
+    write_file,
+)
+from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
+from edgeflash.history.merge import with_new_rows
+from edgeflash.history.schema import TableName, schema
+from edgeflash.journal import Entry, Journal
+
+_log = structlog.get_logger(__name__)
+
+CONSUMER = "history"
+"""Name of the history's position in the journal."""
+
+# Results decoded at once; they are held as compact Arrow rows from then on.
+_CHUNK_RESULTS = 256
+
+
+@dataclass(frozen=True, slots=True)
+class FlushReport:
+    """What one flush did. results, traces: rows that were new to the history.
+
+    position: up to where the journal has been taken. set_aside: unreadable files found.
+    """
+
+    results: int = 0
+    traces: int = 0
+    files: int = 0
+    position: int = 0
+    set_aside: tuple[Path, ...] = ()
+
+
+class _Batch:
+    """Rows by the file they belong to, and the last journal entry among them."""
+
+    def __init__(self, position: int) -> None:
+        self.last_seq = position
+        self.rows: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
+
+    def add(self, entries: list[Entry]) -> None:
+        for partition, new in rows_by_partition([e.result for e in entries]).items():
+            self.rows[partition].append(new)
+        self.last_seq = entries[-1].seq
+
+
+class HistoryWriter:
+    """The one writer of a history folder. Flushes from several threads take turns.
+
+    max_batch: journal entries merged in one go; bounds the memory (about 10 kB each with a trace
+    of 600 samples).
+    """
+
+    def __init__(self, journal: Journal, folder: Path, max_batch: int = 4096) -> None:
+        self._journal = journal
+        self._folder = folder
+        self._max_batch = max_batch
+        self._started = False
+        self._set_aside: list[Path] = []
+        self._turn = threading.Lock()
+        self._stopping = threading.Event()
+
+    def flush(self) -> FlushReport:
+        """Brings the files up to the journal's end. Blocking; run it in a thread.
+
+        The first call also clears up after a crash. Raises StorageError when a disk refuses:
+        the position stands where everything before it is in the files; call again later.
+        """
+        with self._turn:
+            return self._flush()
+
+    def stop(self) -> None:
+        """Lets a flush that runs, and any later one, end after the file it is at.
+
+        For an end of the gateway that cannot wait for a long catching up: the journal keeps the
+        rest for the next start.
+        """
+        self._stopping.set()
+
+    def _flush(self) -> FlushReport:
+        self._set_aside = []
+        if not self._started:
+            self._clear_up()
+            self._started = True
+        added = dict.fromkeys(TableName, 0)
+        files = 0
+        while (batch := self._next_batch()) is not None:
+            before = len(self._set_aside)
+            for partition in sorted(batch.rows):
+                if self._stopping.is_set():
+                    return self._report(added, files)
+                count = self._merge(partition, pa.concat_tables(batch.rows[partition]))
+                added[partition.table] += count
+                files += count > 0
+            if len(self._set_aside) == before:
+                self._journal.advance(CONSUMER, batch.last_seq)
+        if files:
+            # Arrow keeps freed memory for later; this process has years to run.
+            pa.default_memory_pool().release_unused()
+        return self._report(added, files)
+
+    def _report(self, added: Mapping[TableName, int], files: int) -> FlushReport:
+        return FlushReport(
+            added[TableName.RESULTS],
+            added[TableName.TRACES],
+            files,
+            self._journal.position(CONSUMER),
+            tuple(self._set_aside),
+        )
+
+    def _next_batch(self) -> _Batch | None:
+        """The next entries as rows by file; None at the journal's end."""
+        batch = _Batch(self._journal.position(CONSUMER))
+        count = 0
+        while count < self._max_batch:
+            limit = min(_CHUNK_RESULTS, self._max_batch - count)
+            entries = self._journal.entries_after(batch.last_seq, limit)
+            if entries:
+                batch.add(entries)
+                count += len(entries)
+            if len(entries) < limit:
+                break
+        return batch if count else None
+
+    def _merge(self, partition: Partition, new: pa.Table) -> int:
+        """Puts rows into their file; how many were new to it."""
+        try:
+            held = read_file(self._folder, partition)
+        except FileNotFoundError:
+            held = schema(partition.table).empty_table()
+        except UnreadableFileError as error:
+            self._give_up(partition, str(error))
+            held = schema(partition.table).empty_table()
+        merged = with_new_rows(held, new)
+        if merged is None:
+            return 0
+        write_file(self._folder, partition, merged)
+        return len(merged) - len(held)
+
+    def _clear_up(self) -> None:
+        """Deletes half-written files and sets unreadable ones aside."""
+        try:
+            if left := delete_pending(self._folder):
+                _log.info("history_pending_deleted", folder=str(self._folder), files=left)
+            for table in TableName:
+                for partition in partitions_in(self._folder, table):
+                    if not looks_whole(partition.path(self._folder)):
+                        self._give_up(partition, "it is not a whole Parquet file")
+        except OSError as error:
+            raise StorageError(
+                f"{self._folder}: the history cannot be looked through: {error}"
+            ) from error
+
+    def _give_up(self, partition: Partition, why: str) -> None:
+        """Sets a file aside; the journal is taken from its start again to fill the gap.
+
+        In this order: a crash in between leaves the file to be found again.
+        """
+        self._journal.rewind(CONSUMER)
+        path = partition.path(self._folder)
+        try:
+            aside = set_aside(self._folder, partition)
+        except OSError as error:
+            raise StorageError(f"{path}: unreadable, and cannot be set aside: {error}") from error
+        self._set_aside.append(aside)
+        _log.error("history_file_set_aside", path=str(path), kept_as=str(aside), why=why)

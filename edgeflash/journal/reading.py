@@ -1,0 +1,132 @@
+"""Reading the journal: by the gateway's own rooms, and by other processes while it runs."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import structlog
+
+from edgeflash.errors import StorageError
+from edgeflash.journal import tables
+from edgeflash.journal.codec import Encoded, UnreadableEntryError, decode
+from edgeflash.model import Result, Verdict
+
+_log = structlog.get_logger(__name__)
+
+_COLUMNS = "seq, checksum, body, trace"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One result and its place in the journal. seq rises by the order of writing, with gaps."""
+
+    seq: int
+    result: Result
+
+
+class JournalReader:
+    """A journal that can be looked at but not changed. Safe to use from several threads.
+
+    Only synced results are seen: a commit shows itself to readers after its sync. A damaged entry
+    is passed over and logged once; it never hides the ones behind it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Raises StorageError when the journal is missing, damaged or of another version."""
+        self.path = path
+        self._reader = tables.connect_reader(path)
+        self._lock = threading.Lock()
+        self._damaged: set[int] = set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the use of the journal."""
+        with self._lock:
+            self._reader.close()
+
+    def latest(self, analyzer: str) -> Result | None:
+        """The result of this analyzer that was written last, whatever its verdict."""
+        return self._first(
+            f"SELECT {_COLUMNS} FROM results WHERE analyzer = ? ORDER BY seq DESC LIMIT 8",
+            (analyzer,),
+        )
+
+    def last_accepted(self, analyzer: str) -> Result | None:
+        """The accepted result of this analyzer that was written last."""
+        return self._first(
+            f"SELECT {_COLUMNS} FROM results WHERE analyzer = ? AND verdict = ? "
+            "ORDER BY seq DESC LIMIT 8",
+            (analyzer, Verdict.ACCEPTED.value),
+        )
+
+    def entries_after(self, seq: int, limit: int) -> list[Entry]:
+        """Up to `limit` entries written after `seq`, in the order of writing; empty at the end."""
+        found: list[Entry] = []
+        while len(found) < limit:
+            wanted = limit - len(found)
+            rows = self._rows(
+                f"SELECT {_COLUMNS} FROM results WHERE seq > ? ORDER BY seq LIMIT ?", (seq, wanted)
+            )
+            found.extend(self._readable(rows))
+            if len(rows) < wanted:
+                break
+            seq = rows[-1][0]
+        return found
+
+    def position(self, consumer: str) -> int:
+        """The seq up to which this consumer is done; 0 when it never advanced."""
+        rows = self._rows("SELECT seq FROM positions WHERE consumer = ?", (consumer,))
+        return int(rows[0][0]) if rows else 0
+
+    def pending(self, consumer: str) -> int:
+        """How many entries this consumer has still before it."""
+        position = self.position(consumer)
+        return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (position,))[0][0])
+
+    def count(self) -> int:
+        """How many entries the journal holds."""
+        return int(self._rows("SELECT count(*) FROM results", ())[0][0])
+
+    def _rows(self, sql: str, values: Sequence[int | str]) -> list[tuple[Any, ...]]:
+        # All rows at once: a read left open would keep the write-ahead file from being reused.
+        try:
+            with self._lock:
+                return self._reader.execute(sql, values).fetchall()
+        except sqlite3.Error as error:
+            raise StorageError(
+                f"{self.path}: the journal cannot be read: {error}. If the disk is sound, stop the "
+                "gateway, keep a copy of the file, and check it with PRAGMA integrity_check"
+            ) from error
+
+    def _first(self, sql: str, values: Sequence[int | str]) -> Result | None:
+        return next((e.result for e in self._readable(self._rows(sql, values))), None)
+
+    def _readable(self, rows: list[tuple[Any, ...]]) -> Iterator[Entry]:
+        for seq, checksum, body, trace in rows:
+            try:
+                stored = Encoded(body, trace)
+                if stored.checksum != checksum:
+                    raise UnreadableEntryError("the checksum does not fit")
+                yield Entry(seq, decode(stored))
+            except (UnreadableEntryError, UnicodeError, TypeError, AttributeError) as error:
+                if seq not in self._damaged:
+                    self._damaged.add(seq)
+                    _log.error(
+                        "journal_entry_unreadable", path=str(self.path), seq=seq, error=str(error)
+                    )

@@ -1,0 +1,339 @@
+"""The journal: results on disk, synced, before anyone downstream sees them.
+
+SQLite in write-ahead mode with full synchronisation. One thread writes. What waits for it while a
+sync is under way goes into the next commit together: a burst costs a few syncs, not one for each.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import os
+import queue
+import sqlite3
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import IO, Any, TypeVar
+
+import structlog
+
+from edgeflash.errors import StorageError
+from edgeflash.journal import tables
+from edgeflash.journal.codec import UnstorableResultError, encode
+from edgeflash.journal.reading import Entry, JournalReader
+from edgeflash.model import Result, Verdict
+
+__all__ = ["Entry", "Journal"]
+
+_log = structlog.get_logger(__name__)
+
+_T = TypeVar("_T")
+
+# Jobs in one commit: enough for any burst, few enough to keep a commit short.
+_GROUP_JOBS = 256
+
+# Jobs that may wait for a disk that hangs; beyond, appends are refused rather than kept in memory.
+_WAITING_JOBS = 4096
+
+# Rows deleted in one commit, so that appends are never behind a long one.
+_TRIM_ROWS = 500
+
+_MAX_INT64 = 2**63 - 1
+_1970 = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """Something to do inside the next commit, and who waits for it."""
+
+    run: Callable[[sqlite3.Connection], Any]
+    done: Future[Any]
+
+
+class Journal(JournalReader):
+    """The journal with the right to write. One per file: a second one is refused.
+
+    Every method may be called from any thread. `append`, `append_async` and `advance_async` never
+    block; the others wait for the disk.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Raises StorageError; see `open`."""
+        self._lock_file = _only_writer(path)
+        try:
+            self._writer = tables.connect_writer(path)
+            super().__init__(path)
+        except StorageError:
+            self._lock_file.close()
+            raise
+        self._jobs: queue.Queue[_Job | None] = queue.Queue(_WAITING_JOBS)
+        self._closing = threading.Lock()
+        self._closed = False
+        self._failing = False
+        self._thread = threading.Thread(target=self._write, name="journal-writer", daemon=True)
+        self._thread.start()
+
+    @classmethod
+    def open(cls, path: Path) -> Journal:
+        """The journal at this path, made if it is not there.
+
+        Raises StorageError, naming the path, when the folder cannot be written, the file is
+        damaged, is of another version, or is in use by another gateway.
+        """
+        return cls(path)
+
+    @staticmethod
+    def open_readonly(path: Path) -> JournalReader:
+        """The same journal for another process, while the gateway runs or after."""
+        return JournalReader(path)
+
+    def append(self, result: Result) -> Future[bool]:
+        """Stores a result. True once it is synced; False when its key was there already.
+
+        The future fails with StorageError when the disk refuses; nothing was stored then, and the
+        same result may be given again.
+        """
+        return self._submit(lambda connection: _insert(connection, result))
+
+    async def append_async(self, result: Result) -> bool:
+        """As `append`. A cancelled caller does not stop the result from being stored."""
+        return await asyncio.wrap_future(self.append(result))
+
+    def advance(self, consumer: str, seq: int) -> None:
+        """Notes that the consumer is done with everything up to seq. Never moves back.
+
+        Raises StorageError when the disk refuses.
+        """
+        self._submit(lambda connection: _advance(connection, consumer, seq)).result()
+
+    async def advance_async(self, consumer: str, seq: int) -> None:
+        """As `advance`, without blocking the loop."""
+        await asyncio.wrap_future(
+            self._submit(lambda connection: _advance(connection, consumer, seq))
+        )
+
+    def rewind(self, consumer: str) -> None:
+        """Sets a consumer back to the start, so that it takes everything again."""
+        self._submit(
+            lambda connection: connection.execute(
+                "UPDATE positions SET seq = 0 WHERE consumer = ?", (consumer,)
+            )
+        ).result()
+
+    def trim(self, before: datetime, consumers: Sequence[str]) -> int:
+        """Deletes entries judged before this time that every consumer has passed; their number.
+
+        The latest and the last accepted entry of each analyzer stay: a restart needs them.
+        Raises StorageError.
+        """
+        passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
+        kept = self._needed_at_a_restart()
+        before_us = _microseconds(before)
+        deleted, cursor = 0, 0
+        while True:
+            rows = self._rows(
+                "SELECT seq FROM results WHERE seq > ? AND seq <= ? AND judged_us < ? "
+                "ORDER BY seq LIMIT ?",
+                (cursor, passed, before_us, _TRIM_ROWS),
+            )
+            if not rows:
+                return deleted
+            cursor = rows[-1][0]
+            old = [(seq,) for (seq,) in rows if seq not in kept]
+            deleted += self._submit(partial(_delete, seqs=old)).result()
+
+    def close(self) -> None:
+        """Writes what still waits, then ends the use. Calling it again does nothing."""
+        with self._closing:
+            if self._closed:
+                return
+            self._closed = True
+        self._jobs.put(None)
+        self._thread.join()
+        super().close()
+        self._writer.close()
+        self._lock_file.close()
+
+    def _needed_at_a_restart(self) -> set[int]:
+        return {
+            seq
+            for sql, values in (
+                ("SELECT max(seq) FROM results GROUP BY analyzer", ()),
+                (
+                    "SELECT max(seq) FROM results WHERE verdict = ? GROUP BY analyzer",
+                    (Verdict.ACCEPTED.value,),
+                ),
+            )
+            for (seq,) in self._rows(sql, values)
+        }
+
+    def _submit(self, run: Callable[[sqlite3.Connection], _T]) -> Future[_T]:
+        done: Future[_T] = Future()
+        # Running from the start: a waiter that gives up withdraws its interest, not the job.
+        done.set_running_or_notify_cancel()
+        with self._closing:
+            if self._closed:
+                done.set_exception(StorageError(f"{self.path}: the journal has been closed"))
+                return done
+            try:
+                self._jobs.put_nowait(_Job(run, done))
+            except queue.Full:
+                done.set_exception(
+                    StorageError(
+                        f"{self.path}: {_WAITING_JOBS} writes wait for the disk; it hangs or is "
+                        "far too slow"
+                    )
+                )
+        return done
+
+    def _write(self) -> None:
+        """The writer thread: takes all that waits, up to a group, into one commit."""
+        ending = False
+        while not ending:
+            jobs: list[_Job] = []
+            job = self._jobs.get()
+            while job is not None:
+                jobs.append(job)
+                if len(jobs) == _GROUP_JOBS:
+                    break
+                try:
+                    job = self._jobs.get_nowait()
+                except queue.Empty:
+                    break
+            ending = job is None
+            if not jobs:
+                continue
+            # If a group fails, each job alone: one that asks too much does not fail the others.
+            if not self._commit(jobs, last_try=len(jobs) == 1) and len(jobs) > 1:
+                for single in jobs:
+                    self._commit([single], last_try=True)
+
+    def _commit(self, jobs: list[_Job], *, last_try: bool) -> bool:
+        """One transaction. False when the disk refused it; then the waiters know if last_try."""
+        outcomes: list[tuple[_Job, Any, UnstorableResultError | None]] = []
+        try:
+            self._writer.execute("BEGIN IMMEDIATE")
+            for job in jobs:
+                try:
+                    outcomes.append((job, job.run(self._writer), None))
+                except sqlite3.Error:
+                    raise
+                except UnstorableResultError as error:
+                    outcomes.append((job, None, error))
+                except Exception as error:  # the thread must outlive whatever one result holds
+                    unstorable = UnstorableResultError(f"cannot be stored: {error!r}")
+                    outcomes.append((job, None, unstorable))
+            self._writer.execute("COMMIT")
+        except (sqlite3.Error, MemoryError) as error:
+            self._after_failure(error)
+            if last_try:
+                for job in jobs:
+                    job.done.set_exception(self._refused(error))
+            return False
+        if self._failing:
+            self._failing = False
+            _log.info("journal_writes_again", path=str(self.path))
+        for job, outcome, refusal in outcomes:
+            if refusal is None:
+                job.done.set_result(outcome)
+            else:
+                _log.error("journal_result_unstorable", error=str(refusal))
+                job.done.set_exception(refusal)
+        return True
+
+    def _after_failure(self, error: Exception) -> None:
+        """Leaves no transaction open, with a new connection if the old one cannot be trusted."""
+        if not self._failing:
+            self._failing = True
+            _log.error("journal_write_failed", path=str(self.path), error=str(error))
+        try:
+            if self._writer.in_transaction:
+                self._writer.execute("ROLLBACK")
+        except sqlite3.Error:
+            self._reconnect()
+
+    def _reconnect(self) -> None:
+        try:
+            fresh = tables.connect_writer(self.path)
+        except StorageError as error:
+            _log.error("journal_reopen_failed", path=str(self.path), error=str(error))
+            return
+        self._writer.close()
+        self._writer = fresh
+
+    def _refused(self, error: Exception) -> StorageError:
+        failure = StorageError(
+            f"{self.path}: the journal cannot be written: {error}. Nothing was stored; check the "
+            "room on the disk and the rights on the folder"
+        )
+        failure.__cause__ = error
+        return failure
+
+
+def _insert(connection: sqlite3.Connection, result: Result) -> bool:
+    stored = encode(result)
+    cursor = connection.execute(
+        "INSERT INTO results (analyzer, epoch, cycle_number, verdict, judged_us, checksum, body, "
+        "trace) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
+        "ON CONFLICT (analyzer, epoch, cycle_number) DO NOTHING",
+        (
+            *result.key,
+            result.verdict.value,
+            _microseconds(result.judged_at),
+            stored.checksum,
+            stored.body,
+            stored.trace,
+        ),
+    )
+    return cursor.rowcount == 1
+
+
+def _advance(connection: sqlite3.Connection, consumer: str, seq: int) -> None:
+    connection.execute(
+        "INSERT INTO positions (consumer, seq) VALUES (?, ?) "
+        "ON CONFLICT (consumer) DO UPDATE SET seq = max(seq, excluded.seq)",
+        (consumer, seq),
+    )
+
+
+def _delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:
+    return connection.executemany("DELETE FROM results WHERE seq = ?", seqs).rowcount
+
+
+def _microseconds(moment: datetime) -> int:
+    """Microseconds since 1970 UTC, without passing through a float."""
+    if moment.tzinfo is None:
+        raise UnstorableResultError(f"the time {moment.isoformat()} lacks its timezone")
+    return (moment.astimezone(UTC) - _1970) // timedelta(microseconds=1)
+
+
+def _only_writer(path: Path) -> IO[bytes]:
+    """Holds the lock that keeps a second gateway off this journal; freed when the process ends."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock_file = path.with_name(path.name + ".lock").open("a+b", buffering=0)
+    except OSError as error:
+        raise StorageError(f"{path}: the journal's folder cannot be written: {error}") from error
+    try:
+        fcntl.flock(lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        lock_file.seek(0)
+        holder = lock_file.read().decode("ascii", "replace") or "unknown"
+        lock_file.close()
+        raise StorageError(
+            f"{path}: another gateway uses this journal (process {holder}); stop it first"
+        ) from error
+    except OSError as error:
+        lock_file.close()
+        raise StorageError(f"{path}: the journal cannot be locked: {error}") from error
+    # Only a help for people: on a full disk the lock holds without it.
+    with suppress(OSError):
+        lock_file.truncate(0)
+        lock_file.write(str(os.getpid()).encode("ascii"))
+    return lock_file

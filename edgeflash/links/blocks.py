@@ -1,0 +1,100 @@
+"""The trace block and the ring of recent results, from decoded arrays. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from itertools import zip_longest
+
+import numpy as np
+
+from edgeflash.model import RecentResult, Role, Scalar, Trace, TraceSource
+
+
+def _as_number(value: Scalar) -> float | None:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value)
+
+
+def trace_from_block(
+    header: Mapping[Role, Scalar], arrays: Mapping[Role, Sequence[Scalar]]
+) -> Trace | None:
+    """The trace of an analyzer's block; None when nothing of it can be used.
+
+    Cut to trace_length where that is mapped. A sample without a finite time, temperature and
+    pressure is dropped, and one that repeats the time before it. Where time runs backwards the
+    record ends: what follows is left over from an older, longer one.
+    """
+    temperatures = arrays[Role.TRACE_TEMPERATURE]
+    pressures = arrays[Role.TRACE_PRESSURE]
+    length = min(len(temperatures), len(pressures))
+    if Role.TRACE_LENGTH in header:
+        told = _as_number(header[Role.TRACE_LENGTH])
+        if told is None:
+            return None
+        length = min(length, max(0, int(told)))
+    times: Sequence[Scalar]
+    if Role.TRACE_TIME in arrays:
+        times = arrays[Role.TRACE_TIME]
+    else:
+        interval_s = _as_number(header.get(Role.TRACE_INTERVAL))
+        if interval_s is None or interval_s <= 0:
+            return None
+        times = [index * interval_s for index in range(length)]
+    samples: list[tuple[float, float, float]] = []
+    for raw in zip(times[:length], temperatures[:length], pressures[:length], strict=False):
+        time_s, temperature_c, pressure_kpa = map(_as_number, raw)
+        if time_s is None or temperature_c is None or pressure_kpa is None:
+            continue
+        if samples and time_s <= samples[-1][0]:
+            if time_s < samples[-1][0]:
+                break
+            continue
+        samples.append((time_s, temperature_c, pressure_kpa))
+    if not samples:
+        return None
+    columns = np.array(samples, dtype=np.float64).T
+    return Trace(TraceSource.BLOCK, columns[0], columns[1], columns[2])
+
+
+def recent_results(
+    arrays: Mapping[Role, Sequence[Scalar]], newest_number: int, first: int, last: int
+) -> tuple[RecentResult, ...]:
+    """The ring's entries, oldest first, each once. Places that were never filled are left out.
+
+    newest_number: the analyzer's present number; its counter runs from first to last. The age of
+    an entry is counted back from the present number around the counter, so a wrap keeps the
+    order, and numbers from before a restart of the counter count as older than those after it.
+    Without recent_number, the number is the whole UTC seconds of recent_time.
+    """
+    has_time = Role.RECENT_TIME in arrays
+    found: dict[tuple[int, datetime | None], RecentResult] = {}
+    zeros = 0
+    for raw_number, raw_time, raw_flash in zip_longest(
+        arrays.get(Role.RECENT_NUMBER, ()),
+        arrays.get(Role.RECENT_TIME, ()),
+        arrays[Role.RECENT_FLASH_POINT],
+    ):
+        time = raw_time if isinstance(raw_time, datetime) else None
+        flash_point_c = _as_number(raw_flash)
+        if Role.RECENT_NUMBER in arrays:
+            counted = _as_number(raw_number)
+        else:
+            counted = None if time is None else float(int(time.timestamp()))
+        if counted is None or not first <= counted <= last:
+            continue
+        if time is None and (flash_point_c is None or (has_time and counted == 0)):
+            continue
+        zeros += counted == 0
+        entry = RecentResult(int(counted), flash_point_c, time)
+        found.setdefault((entry.cycle_number, time), entry)
+    if zeros > 1 and not has_time:
+        # One cycle can have number 0, several cannot: those are places that were never filled.
+        del found[0, None]
+
+    def age_first(entry: RecentResult) -> tuple[int, float]:
+        back = (newest_number - entry.cycle_number) % (last - first + 1)
+        return -back, entry.result_time.timestamp() if entry.result_time else 0.0
+
+    return tuple(sorted(found.values(), key=age_first))

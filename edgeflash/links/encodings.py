@@ -1,0 +1,216 @@
+"""Words from the wire to values in inside units. Pure.
+
+`READERS` has one entry per encoding: adding an encoding is adding an entry (and its size in the
+register map's table). A reader gets the element's bytes, already put in the order A, B, C, …
+
+Orders, for a value of more than one register (A is the most significant byte):
+abcd as it stands; cdab words reversed; badc the bytes of each word swapped; dcba both. A value of
+one register is swapped only when its role names badc or dcba itself, never by the map's default.
+Text keeps its registers in order and takes only a byte swap its role names itself.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from typing import TypeAlias
+
+from edgeflash.config.register_map import REGISTERS, Encoding, Order, RolePlace
+from edgeflash.links.errors import DecodeError
+from edgeflash.model import Role, Scalar
+from edgeflash.units import UNITS
+
+Raw: TypeAlias = bool | int | float | str | datetime | None
+Reader: TypeAlias = Callable[[bytes, RolePlace], Raw]
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+EPOCH_TICKS_PER_S: dict[str, int] = {"epoch_s": 1, "epoch_ms": 1000}
+"""The units of time stamps that count from 1970-01-01 00:00 UTC."""
+
+_WORDS_REVERSED = frozenset({Order.CDAB, Order.DCBA})
+_BYTES_SWAPPED = frozenset({Order.BADC, Order.DCBA})
+_SIGNED = frozenset({Encoding.INT16, Encoding.INT32, Encoding.INT64})
+_BCD = frozenset({Encoding.BCD16, Encoding.BCD32})
+_PLAIN = frozenset({Encoding.STRING, Encoding.SPLIT_TIME})
+
+
+class _NotBcdError(ValueError):
+    """A nibble above 9; the caller knows role and address and says it properly."""
+
+
+def _number(code: str) -> Reader:
+    """A reader by struct code, big-endian."""
+    unpack = struct.Struct(f">{code}").unpack
+
+    def read(data: bytes, _place: RolePlace) -> Raw:
+        value: int | float = unpack(data)[0]
+        return value
+
+    return read
+
+
+def _read_bcd(data: bytes, _place: RolePlace) -> Raw:
+    digits = data.hex()
+    if not digits.isdecimal():
+        raise _NotBcdError(f"0x{digits} is not BCD: every hexadecimal digit must be 0 to 9")
+    return int(digits)
+
+
+def _read_bool(data: bytes, place: RolePlace) -> Raw:
+    word = int.from_bytes(data, "big")
+    return bool(word if place.bit is None else word >> place.bit & 1)
+
+
+def _read_string(data: bytes, _place: RolePlace) -> Raw:
+    """Leading and trailing NULs and spaces are trimmed; text ends at the first NUL inside."""
+    body = data.lstrip(b"\0 ").split(b"\0", 1)[0].strip(b" ")
+    try:
+        return body.decode("utf-8")
+    except UnicodeDecodeError:
+        return body.decode("latin-1")
+
+
+def _read_split_time(data: bytes, place: RolePlace) -> Raw:
+    """Aware UTC time; None when the parts are no date (an analyzer without a result shows 0)."""
+    numbers = struct.unpack(f">{len(data) // 2}H", data)
+    parts: dict[str, int] = dict(zip(place.parts or (), numbers, strict=True))
+    year = parts["year_from_2000"] + 2000 if "year_from_2000" in parts else parts.get("year", 0)
+    try:
+        return datetime(
+            year,
+            parts.get("month", 1),
+            parts.get("day", 1),
+            parts.get("hour", 0),
+            parts.get("minute", 0),
+            parts.get("second", 0),
+            tzinfo=UTC,
+        )
+    except ValueError:
+        return None
+
+
+READERS: dict[Encoding, Reader] = {
+    Encoding.BOOL: _read_bool,
+    Encoding.INT16: _number("h"),
+    Encoding.UINT16: _number("H"),
+    Encoding.INT32: _number("i"),
+    Encoding.UINT32: _number("I"),
+    Encoding.INT64: _number("q"),
+    Encoding.UINT64: _number("Q"),
+    Encoding.FLOAT32: _number("f"),
+    Encoding.FLOAT64: _number("d"),
+    Encoding.BCD16: _read_bcd,
+    Encoding.BCD32: _read_bcd,
+    Encoding.STRING: _read_string,
+    Encoding.SPLIT_TIME: _read_split_time,
+}
+
+
+def decode(
+    role: Role, place: RolePlace, words: Sequence[int], default_order: Order
+) -> Scalar | list[Scalar]:
+    """The value of a role from its words, or the list of its elements when `place.count` is set.
+
+    words: `place.span_registers` 16-bit words from the first element on; from a bit table the
+    bits as 0 and 1. Values come in inside units. None: the analyzer says "not available".
+    Raises DecodeError when the words are no value of the encoding, or too few.
+    """
+    size = place.element_registers
+    if len(words) < place.span_registers:
+        raise DecodeError(
+            role, place.address, f"needs {place.span_registers} words, got {len(words)}"
+        )
+    if place.count is None:
+        return _element(role, place, words[:size], default_order)
+    step = place.stride or size
+    return [
+        _element(role, place, words[start : start + size], default_order)
+        for start in range(0, place.count * step, step)
+    ]
+
+
+def ordered_bytes(place: RolePlace, words: Sequence[int], default_order: Order) -> bytes:
+    """The bytes of one element, most significant first, whatever their order on the wire."""
+    numeric = place.type not in _PLAIN
+    own = place.order or Order.ABCD
+    order = place.order or default_order if numeric and len(words) > 1 else own
+    if order is Order.ABCD or place.type is Encoding.SPLIT_TIME:
+        return struct.pack(f">{len(words)}H", *words)
+    if numeric and order in _WORDS_REVERSED:
+        words = words[::-1]
+    return struct.pack(f"{'<' if order in _BYTES_SWAPPED else '>'}{len(words)}H", *words)
+
+
+def _element(role: Role, place: RolePlace, words: Sequence[int], default_order: Order) -> Scalar:
+    data = ordered_bytes(place, words, default_order)
+    try:
+        raw = READERS[place.type](data, place)
+    except _NotBcdError as error:
+        # An analyzer that writes BCD can only say "not available" by a pattern that is not BCD.
+        if float(int.from_bytes(data, "big")) in place.unavailable:
+            return None
+        raise DecodeError(role, place.address, str(error)) from None
+    if raw is None or isinstance(raw, bool | str | datetime):
+        return raw
+    if not math.isfinite(raw) or (place.unavailable and _is_unavailable(place, raw)):
+        return None
+    if role is Role.PHASE:
+        return (place.values or {}).get(int(raw))
+    if role is Role.FAULT_BITS:
+        bits, mask = place.bits or {}, int(raw)
+        return tuple(bits[bit].name for bit in sorted(bits) if mask >> bit & 1)
+    return _engineering(place, raw)
+
+
+def _engineering(place: RolePlace, raw: int | float) -> Scalar:
+    """raw × scale + offset, in the inside unit. A plain integer stays an integer."""
+    plain = place.scale == 1.0 and place.offset == 0.0
+    value = raw if plain else raw * place.scale + place.offset
+    if place.unit is None:
+        return value if math.isfinite(value) else None
+    if place.unit in EPOCH_TICKS_PER_S:
+        return _time_since_epoch(value, EPOCH_TICKS_PER_S[place.unit])
+    inside = UNITS[place.unit].to_inside(value)
+    return inside if math.isfinite(inside) else None
+
+
+def _time_since_epoch(ticks: int | float, per_s: int) -> datetime | None:
+    """None for 0 and below (never set) and for times past the calendar's end."""
+    if ticks <= 0:
+        return None
+    try:
+        if isinstance(ticks, int):
+            seconds, rest = divmod(ticks, per_s)
+            return EPOCH + timedelta(seconds=seconds, microseconds=rest * (1_000_000 // per_s))
+        return EPOCH + timedelta(seconds=ticks / per_s)
+    except OverflowError:
+        return None
+
+
+def _is_unavailable(place: RolePlace, raw: int | float) -> bool:
+    return float(raw) in _sentinels(place.type, place.unavailable)
+
+
+@lru_cache(maxsize=256)
+def _sentinels(encoding: Encoding, written: tuple[float | str, ...]) -> frozenset[float]:
+    """The raw values that mean "not available", as this encoding can hold them.
+
+    A signed integer also takes its bit pattern (0x8000 for int16 −32768), because that is how
+    manuals print it; a float32 takes the nearest float32 (−999.9 has none of its own).
+    """
+    found: set[float] = set()
+    for value in written:
+        if isinstance(value, str) or not math.isfinite(value):
+            continue
+        found.add(float(value))
+        if encoding in _SIGNED and value >= 2.0 ** (16 * REGISTERS[encoding] - 1):
+            found.add(float(value) - 2.0 ** (16 * REGISTERS[encoding]))
+        if encoding is Encoding.FLOAT32:
+            try:
+                found.add(struct.unpack(">f", struct.pack(">f", value))[0])
+            except OverflowError:
+                continue
+    return frozenset(found)

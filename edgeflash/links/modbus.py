@@ -1,0 +1,165 @@
+"""The Modbus link of one analyzer: connects, polls, hands over scans, comes back by itself."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable
+from dataclasses import replace
+from typing import Never
+
+from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.site import Analyzer
+from edgeflash.links.backoff import backoff_s, next_slot_s
+from edgeflash.links.connection import ModbusConnection
+from edgeflash.links.errors import LinkError, LinkFault
+from edgeflash.links.plan import plan_reads
+from edgeflash.links.reading import Mark, ReadingState, prepare
+from edgeflash.links.source import RegisterSource, read_scan
+from edgeflash.model import Scan
+from edgeflash.publication import LinkState
+from edgeflash.service.clock import Clock
+
+OnScan = Callable[[Scan], Awaitable[None]]
+OnState = Callable[[LinkState, str], None]
+
+
+class ModbusLink:
+    """Reads one analyzer over Modbus TCP until it is cancelled.
+
+    known: the last cycle the journal has, so that a restart does not deliver it again. Raises
+    PlanError when the map cannot be read.
+    """
+
+    def __init__(
+        self, analyzer: Analyzer, register_map: RegisterMap, known: Mark | None, clock: Clock
+    ) -> None:
+        self._analyzer = analyzer
+        self._map = register_map
+        self._clock = clock
+        self._reading = prepare(analyzer.id, register_map)
+        self._state = ReadingState(known)
+        self._shown: LinkState | None = None
+        self._failures = 0
+
+    async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
+        """Poll for ever. on_state is called on a change of state only, before the scan it is for.
+
+        Each scan is awaited before the next poll: a slow receiver slows this analyzer only, and
+        missed slots are left out. What on_scan raises ends the run.
+        """
+        analyzer = self._analyzer
+        self._show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
+        while True:
+            connection = ModbusConnection(
+                analyzer.host,
+                analyzer.port,
+                analyzer.unit_id,
+                analyzer.timeout_s,
+                analyzer.retries,
+            )
+            try:
+                await connection.open()
+                await self._poll(connection, on_scan, on_state)
+            except LinkError as error:
+                self._show(on_state, LinkState.DOWN, error.sentence)
+                delay_s = self._next_backoff_s()
+            else:
+                delay_s = 0.0
+            finally:
+                connection.close()
+            await asyncio.sleep(delay_s)
+
+    async def _poll(self, connection: ModbusConnection, on_scan: OnScan, on_state: OnState) -> None:
+        """Poll one connection on a fixed grid until it fails. Raises LinkError.
+
+        Returns when the peer has closed between two polls: some close idle connections as a
+        habit, so that alone is no failure. The next poll then comes on a new connection.
+        """
+        self._state = replace(self._state, ring_due=True)
+        slot_s = self._clock.mono_s()
+        while True:
+            wait_s = 0.0
+            try:
+                scan, after = await read_scan(
+                    connection,
+                    self._reading,
+                    self._state,
+                    self._clock.utc_now(),
+                    self._clock.mono_s(),
+                )
+            except LinkError as error:
+                if not error.fault.answered:
+                    raise
+                wait_s = await self._refused(connection, error, on_state)
+            else:
+                self._failures = 0
+                self._show(on_state, LinkState.UP, f"reading {self._peer}")
+                await on_scan(scan)
+                self._state = after
+            # A refusal moves the grid: the next slot comes at the earliest after its wait.
+            now_s = self._clock.mono_s()
+            slot_s = next_slot_s(slot_s, self._analyzer.poll_s, now_s + wait_s)
+            await asyncio.sleep(slot_s - now_s)
+            if connection.is_lost:
+                return
+
+    async def _refused(
+        self, connection: ModbusConnection, error: LinkError, on_state: OnState
+    ) -> float:
+        """Show an orderly refusal and give the seconds to leave the analyzer alone.
+
+        A busy analyzer gets `retries` further polls at the usual pace before the link counts as
+        down. A misconfigured one is asked again at backoff_max_s only: its firmware or its map
+        must change first.
+        """
+        if error.fault.is_misconfiguration:
+            if self._shown is not LinkState.MISCONFIGURED:
+                sentence = await self._name_refused_role(connection, error)
+                self._show(on_state, LinkState.MISCONFIGURED, sentence)
+            return self._analyzer.backoff_max_s
+        if error.fault is LinkFault.BUSY and self._failures < self._analyzer.retries:
+            self._failures += 1
+            return 0.0
+        self._show(on_state, LinkState.DOWN, error.sentence)
+        return self._next_backoff_s()
+
+    async def _name_refused_role(self, source: RegisterSource, error: LinkError) -> str:
+        """Which role's addresses are refused. Raises LinkError when the connection fails.
+
+        A device refuses a whole block for one missing register, so each role is read by itself.
+        """
+        for role, place in self._map.roles.items():
+            plan = plan_reads({role: place}, self._map, max_gap=0)
+            for block in plan.blocks:
+                try:
+                    await source.read(block.table, block.address, block.count)
+                except LinkError as refusal:
+                    if not refusal.fault.is_misconfiguration:
+                        raise
+                    return (
+                        f"{self._peer} refuses {place.table} address {place.address} "
+                        f"(protocol address {block.address}, {block.count} long) of role {role}: "
+                        f"{refusal.fault.value}; correct the register map"
+                    )
+        return (
+            f"{error.sentence}; every role can be read by itself, so the addresses between them "
+            "are missing: set max_gap = 0 in the register map or list them under forbidden"
+        )
+
+    def _next_backoff_s(self) -> float:
+        analyzer = self._analyzer
+        delay_s = backoff_s(
+            self._failures, analyzer.backoff_first_s, analyzer.backoff_max_s, random.random
+        )
+        self._failures += 1
+        return delay_s
+
+    def _show(self, on_state: OnState, state: LinkState, sentence: str) -> None:
+        if state is not self._shown:
+            self._shown = state
+            on_state(state, sentence)
+
+    @property
+    def _peer(self) -> str:
+        return f"{self._analyzer.host}:{self._analyzer.port}"

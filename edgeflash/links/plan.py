@@ -1,0 +1,229 @@
+"""Which blocks to read for a group of roles: as few requests as the map allows. Pure.
+
+An element (one scalar, or one element of an array) is never split over two requests, so a float
+is never put together from two instants. Within the fewest requests, the plan reads the fewest
+registers: a gap is read over only where that saves a request.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from edgeflash.config.register_map import RegisterMap, RolePlace, Table
+from edgeflash.links.errors import PlanError
+from edgeflash.model import Role
+
+BIT_TABLES = frozenset({Table.COIL, Table.DISCRETE})
+MAX_BITS = 2000
+"""Bits that one read of a bit table may ask for (application protocol V1.1b3, 6.1 and 6.2)."""
+BITS_PER_REGISTER = 16
+ADDRESSES = 65536
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """One request: count registers (or bits) of a table from the zero-based address on."""
+
+    table: Table
+    address: int
+    count: int
+    roles: tuple[Role, ...] = ()
+
+    @property
+    def end(self) -> int:
+        """The first address after the block."""
+        return self.address + self.count
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Where a stretch of a role's words is: words [at, at + count) from `start` of a reply."""
+
+    block: int
+    start: int
+    at: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The blocks of a group of roles, and how each role's words are cut out of the replies."""
+
+    blocks: tuple[Block, ...]
+    pieces: Mapping[Role, tuple[Piece, ...]]
+    spans: Mapping[Role, int]
+
+    def gather(self, replies: Sequence[Sequence[int]]) -> dict[Role, Sequence[int]]:
+        """Words of each role, `span_registers` long. replies: one per block, in block order.
+
+        Registers between the elements of an array that no block covers come as 0; decoding never
+        looks at them.
+        """
+        found: dict[Role, Sequence[int]] = {}
+        for role, pieces in self.pieces.items():
+            span = self.spans[role]
+            first = pieces[0]
+            if len(pieces) == 1 and first.count == span:
+                found[role] = replies[first.block][first.start : first.start + span]
+                continue
+            words = [0] * span
+            for piece in pieces:
+                words[piece.at : piece.at + piece.count] = replies[piece.block][
+                    piece.start : piece.start + piece.count
+                ]
+            found[role] = words
+        return found
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class _Element:
+    """One unsplittable stretch [first, end) of a table. at: its offset in the role's words."""
+
+    first: int
+    end: int
+    role: Role
+    at: int
+
+
+def plan_reads(
+    places: Mapping[Role, RolePlace], register_map: RegisterMap, max_gap: int | None = None
+) -> Plan:
+    """The reading plan of these roles. max_gap: overrides the map's.
+
+    Raises PlanError when an element is longer than one request, forbidden, or past the last
+    address.
+    """
+    header = register_map.map
+    gap = header.max_gap if max_gap is None else max_gap
+    blocks: list[Block] = []
+    pieces: dict[Role, list[Piece]] = {role: [] for role in places}
+    for table in Table:
+        here = {role: place for role, place in places.items() if place.table is table}
+        if not here:
+            continue
+        limit = header.max_registers
+        if table in BIT_TABLES:
+            limit = min(MAX_BITS, limit * BITS_PER_REGISTER)
+        closed = _closed_addresses(table, register_map)
+        elements = sorted(_elements(here, register_map, limit, closed))
+        for run in _runs(elements, gap, closed):
+            for members in _fewest_blocks(run, limit):
+                first = members[0].first
+                count = max(e.end for e in members) - first
+                roles = tuple(dict.fromkeys(e.role for e in members))
+                for element in members:
+                    _add_piece(pieces[element.role], element, len(blocks), first)
+                blocks.append(Block(table, first, count, roles))
+    spans = {role: place.span_registers for role, place in places.items()}
+    return Plan(tuple(blocks), {role: tuple(p) for role, p in pieces.items()}, spans)
+
+
+def _closed_addresses(table: Table, register_map: RegisterMap) -> list[tuple[int, int]]:
+    """Forbidden stretches of a table as [first, end) of zero-based addresses, rising."""
+    return sorted(
+        (register_map.pdu_address(f.first), register_map.pdu_address(f.last) + 1)
+        for f in register_map.map.forbidden
+        if f.table is table
+    )
+
+
+def _meets(first: int, end: int, closed: Iterable[tuple[int, int]]) -> bool:
+    return any(low < end and first < high for low, high in closed)
+
+
+def _elements(
+    places: Mapping[Role, RolePlace],
+    register_map: RegisterMap,
+    limit: int,
+    closed: list[tuple[int, int]],
+) -> Iterable[_Element]:
+    """Every element of these places, each checked."""
+    for role, place in places.items():
+        size = place.element_registers
+        step = place.stride or size
+        start = register_map.pdu_address(place.address)
+        if size > limit:
+            raise PlanError(
+                role,
+                f"one value takes {size} registers, but max_registers lets one request read "
+                f"{limit}; a value is never put together from two requests",
+            )
+        if start < 0 or start + place.span_registers > ADDRESSES:
+            raise PlanError(
+                role,
+                f"address {place.address} with {place.span_registers} registers lies outside "
+                f"the {ADDRESSES} addresses of a table",
+            )
+        for index in range(place.count or 1):
+            first = start + index * step
+            if _meets(first, first + size, closed):
+                raise PlanError(
+                    role,
+                    f"address {place.address + index * step} is forbidden by the map; remove "
+                    "the role or the forbidden stretch",
+                )
+            yield _Element(first, first + size, role, index * step)
+
+
+def _runs(
+    elements: Sequence[_Element], max_gap: int, closed: list[tuple[int, int]]
+) -> Iterable[list[_Element]]:
+    """Elements that may share a request as far as gaps go. elements: rising by first address."""
+    run: list[_Element] = []
+    end = 0
+    for element in elements:
+        # Overlapping or adjoining elements have no gap: (end, element.first) is then empty.
+        gap = element.first - end
+        if run and (gap > max_gap or (gap > 0 and _meets(end, element.first, closed))):
+            yield run
+            run = []
+        end = max(end, element.end) if run else element.end
+        run.append(element)
+    if run:
+        yield run
+
+
+def _fewest_blocks(run: Sequence[_Element], limit: int) -> list[Sequence[_Element]]:
+    """The run cut into the fewest blocks of at most `limit`; of those, the fewest registers.
+
+    Dynamic programming over the elements in address order: best[i] is the cheapest way to read
+    the first i of them. Elements of equal address stand together, so a block's registers are
+    those from its first element to its furthest end.
+    """
+    whole = max(e.end for e in run) - run[0].first
+    if whole <= limit:
+        return [run]
+    best: list[tuple[int, int, int]] = [(0, 0, 0)]
+    for i in range(1, len(run) + 1):
+        furthest = 0
+        choice: tuple[int, int, int] | None = None
+        for j in range(i - 1, -1, -1):
+            furthest = max(furthest, run[j].end)
+            size = furthest - run[j].first
+            if size > limit:
+                break
+            candidate = (best[j][0] + 1, best[j][1] + size, j)
+            if choice is None or candidate < choice:
+                choice = candidate
+        # An element alone always fits (checked by _elements), so there is a choice.
+        assert choice is not None
+        best.append(choice)
+    blocks: list[Sequence[_Element]] = []
+    i = len(run)
+    while i:
+        j = best[i][2]
+        blocks.append(run[j:i])
+        i = j
+    return blocks[::-1]
+
+
+def _add_piece(pieces: list[Piece], element: _Element, block: int, block_first: int) -> None:
+    """Append an element, joined to the piece before when both come from one block."""
+    size = element.end - element.first
+    start = element.first - block_first
+    if pieces and pieces[-1].block == block:
+        last = pieces[-1]
+        pieces[-1] = Piece(block, last.start, last.at, element.at + size - last.at)
+        return
+    pieces.append(Piece(block, start, element.at, size))

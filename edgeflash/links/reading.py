@@ -1,0 +1,297 @@
+"""What to read in one poll, and what the answers mean. No I/O, no clock.
+
+The steps of a poll are a generator: it yields the Block it wants next and is sent that block's
+words. So retries, torn readings and skipped numbers are decided here and tested without a socket.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TypeAlias, TypeVar
+
+from edgeflash.config.register_map import Order, RegisterMap, RolePlace
+from edgeflash.links.blocks import recent_results, trace_from_block
+from edgeflash.links.encodings import EPOCH_TICKS_PER_S, decode
+from edgeflash.links.errors import DecodeError, PlanError
+from edgeflash.links.plan import Block, Plan, plan_reads
+from edgeflash.model import CycleBody, RecentResult, Role, Scalar, Scan, Trace
+from edgeflash.units import UNITS
+
+T = TypeVar("T")
+Steps: TypeAlias = Generator[Block, list[int], T]
+
+ATTEMPTS_PER_POLL = 3
+POLLS_PER_CYCLE = 3
+"""How often a body is read again in one poll, and in how many polls, before it counts as torn."""
+
+LIVE_ROLES = (
+    Role.CYCLE_NUMBER,
+    Role.RESULT_TIME,
+    Role.FLASH_POINT,
+    Role.PHASE,
+    Role.SAMPLE_TEMPERATURE,
+    Role.CELL_PRESSURE,
+    Role.IGNITION_SEEN,
+    Role.BAROMETRIC_PRESSURE,
+    Role.SAMPLE_FLOW,
+    Role.AIR_FLOW,
+    Role.SAMPLE_INLET_TEMPERATURE,
+    Role.CELL_TEMPERATURE,
+    Role.STREAM,
+    Role.FAULT_BITS,
+    Role.ALIVE,
+)
+NUMBER_ROLES = (Role.CYCLE_NUMBER, Role.RESULT_TIME)
+TRACE_HEADER_ROLES = (Role.TRACE_CYCLE, Role.TRACE_LENGTH, Role.TRACE_INTERVAL)
+TRACE_ARRAY_ROLES = (Role.TRACE_TIME, Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE)
+RING_ROLES = (Role.RECENT_NUMBER, Role.RECENT_TIME, Role.RECENT_FLASH_POINT)
+ARRAY_ROLES = frozenset({*TRACE_ARRAY_ROLES, *RING_ROLES})
+BODY_ROLES = tuple(r for r in Role if r not in ARRAY_ROLES and r not in TRACE_HEADER_ROLES)
+"""Every scalar that is not part of the trace block."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What tells one finished cycle from the next."""
+
+    cycle_number: int
+    result_time: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingState:
+    """What a link remembers from poll to poll.
+
+    last: the last body handed over. ring_due: read the ring of recent results with the next
+    stable number. unsettled_polls: polls in a row that saw a new cycle but no steady body.
+    """
+
+    last: Mark | None
+    ring_due: bool = True
+    unsettled_polls: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Roles that are read together, and the blocks that hold them."""
+
+    places: Mapping[Role, RolePlace]
+    plan: Plan
+    order: Order
+
+
+@dataclass(frozen=True, slots=True)
+class MapReading:
+    """A register map made ready for reading. A group is None when its roles are not mapped."""
+
+    analyzer: str
+    counted: bool
+    first_number: int
+    last_number: int
+    live: Group
+    number: Group
+    body: Group
+    trace_header: Group | None
+    trace_arrays: Group | None
+    ring: Group | None
+
+
+def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
+    """Sort the roles into groups and plan their blocks. Raises PlanError."""
+    roles = register_map.roles
+    for role, place in roles.items():
+        if place.unit is not None and place.unit not in UNITS.keys() | EPOCH_TICKS_PER_S.keys():
+            raise PlanError(role, f"unit {place.unit!r} is not known")
+        if place.count is not None and role not in ARRAY_ROLES:
+            raise PlanError(role, "count is for the trace_* and recent_* arrays only")
+
+    def group(wanted: Iterable[Role]) -> Group:
+        places = {role: roles[role] for role in wanted if role in roles}
+        return Group(places, plan_reads(places, register_map), register_map.map.order)
+
+    has_trace = {Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE} <= roles.keys() and (
+        Role.TRACE_TIME in roles or Role.TRACE_INTERVAL in roles
+    )
+    has_header = has_trace and any(role in roles for role in TRACE_HEADER_ROLES)
+    has_ring = Role.RECENT_FLASH_POINT in roles and (
+        Role.RECENT_NUMBER in roles or Role.RECENT_TIME in roles
+    )
+    first, last = register_map.counter_span
+    return MapReading(
+        analyzer=analyzer,
+        counted=Role.CYCLE_NUMBER in roles,
+        first_number=first,
+        last_number=last,
+        live=group(LIVE_ROLES),
+        number=group(NUMBER_ROLES),
+        body=group(BODY_ROLES),
+        trace_header=group(TRACE_HEADER_ROLES) if has_header else None,
+        trace_arrays=group(TRACE_ARRAY_ROLES) if has_trace else None,
+        ring=group(RING_ROLES) if has_ring else None,
+    )
+
+
+def is_new(last: Mark | None, number: int, result_time: datetime | None) -> bool:
+    """True when this is another cycle than the last one.
+
+    A time that is not known on both sides tells nothing.
+    """
+    if last is None or number != last.cycle_number:
+        return True
+    return None not in (last.result_time, result_time) and result_time != last.result_time
+
+
+def is_skip(reading: MapReading, last: Mark, number: int) -> bool:
+    """True when `number` neither repeats the last number nor follows it (wrap included).
+
+    Without a counter the number is a time, and nothing can be said.
+    """
+    if not reading.counted or number == last.cycle_number:
+        return False
+    if last.cycle_number == reading.last_number:
+        return number != reading.first_number
+    return number != last.cycle_number + 1
+
+
+def mark_of(reading: MapReading, values: Mapping[Role, Scalar]) -> Mark | None:
+    """The mark these values show; None when the number is not available.
+
+    Without a mapped cycle number, the number is the whole UTC seconds of the result time.
+    """
+    time = values.get(Role.RESULT_TIME)
+    result_time = time if isinstance(time, datetime) else None
+    if not reading.counted:
+        return None if result_time is None else Mark(int(result_time.timestamp()), result_time)
+    number = values.get(Role.CYCLE_NUMBER)
+    if isinstance(number, bool) or not isinstance(number, int | float):
+        return None
+    return Mark(round(number), result_time)
+
+
+def scan_steps(
+    reading: MapReading, state: ReadingState, taken_at: datetime, taken_mono_s: float
+) -> Steps[tuple[Scan, ReadingState]]:
+    """One poll: the scan, and the state to keep once the scan has been handed over."""
+    live = yield from read_scalars(reading.live)
+    mark = mark_of(reading, live)
+    body: CycleBody | None = None
+    recent: tuple[RecentResult, ...] = ()
+    after = replace(state, unsettled_polls=0)
+    if mark is not None and is_new(state.last, mark.cycle_number, mark.result_time):
+        is_last_poll = state.unsettled_polls + 1 >= POLLS_PER_CYCLE
+        body, mark = yield from body_steps(reading, mark, is_last_poll)
+        if not is_new(state.last, mark.cycle_number, mark.result_time):
+            body = None  # the counter moved back while we read: that cycle is already known
+        if body is None:
+            after = replace(after, unsettled_polls=0 if is_last_poll else state.unsettled_polls + 1)
+        else:
+            skipped = state.last is not None and is_skip(reading, state.last, mark.cycle_number)
+            after = replace(after, last=mark, ring_due=state.ring_due or skipped)
+    # A ring read now would end at a cycle whose body is still to come; it waits for the body.
+    if mark is not None and after.ring_due and not after.unsettled_polls:
+        read = yield from ring_steps(reading, mark)
+        if read is not None:
+            recent = read
+            after = replace(after, ring_due=False)
+    return Scan(reading.analyzer, taken_at, taken_mono_s, live, body, recent), after
+
+
+def body_steps(
+    reading: MapReading, before: Mark, is_last_poll: bool
+) -> Steps[tuple[CycleBody | None, Mark]]:
+    """The finished cycle's body, read while its number stood still, and the mark it has.
+
+    before: the mark just read. None: not steady yet, look again at the next poll; on the last
+    poll the body comes all the same, marked torn when the number moved, without a trace when the
+    trace block still holds another cycle.
+    """
+    for _ in range(ATTEMPTS_PER_POLL):
+        values = yield from read_scalars(reading.body)
+        trace, is_own_trace = yield from trace_steps(reading, before)
+        inside = mark_of(reading, values)
+        after = mark_of(reading, (yield from read_scalars(reading.number)))
+        if before == inside == after:
+            # The block holds another cycle: milliseconds do not change that, a poll may.
+            if is_own_trace or is_last_poll:
+                return CycleBody(before.cycle_number, values, trace), before
+            return None, before
+        seen = inside or before
+        before = after or before
+    if is_last_poll:
+        return CycleBody(seen.cycle_number, values, torn=True), seen
+    return None, before
+
+
+def trace_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Trace | None, bool]]:
+    """The trace block, and whether it belongs to the marked cycle (True when none is mapped).
+
+    The header is read before and after the arrays, because an analyzer may fill the block with
+    the next cycle before it moves its number.
+    """
+    if reading.trace_arrays is None:
+        return None, True
+    header: Mapping[Role, Scalar] = {}
+    if reading.trace_header is not None:
+        header = yield from read_scalars(reading.trace_header)
+        if not _is_trace_of(reading, header, mark):
+            return None, False
+    arrays = yield from read_arrays(reading.trace_arrays)
+    if reading.trace_header is not None:
+        again = yield from read_scalars(reading.trace_header)
+        if again != header:
+            return None, False
+    return trace_from_block(header, arrays), True
+
+
+def _is_trace_of(reading: MapReading, header: Mapping[Role, Scalar], mark: Mark) -> bool:
+    """Without a counter to compare with, the trace's own number tells nothing."""
+    if Role.TRACE_CYCLE not in header or not reading.counted:
+        return True
+    return header[Role.TRACE_CYCLE] == mark.cycle_number
+
+
+def ring_steps(reading: MapReading, mark: Mark) -> Steps[tuple[RecentResult, ...] | None]:
+    """The ring of recent results, oldest first; None when the number moved while it was read."""
+    if reading.ring is None:
+        return ()
+    arrays = yield from read_arrays(reading.ring)
+    after = mark_of(reading, (yield from read_scalars(reading.number)))
+    if after != mark:
+        return None
+    return recent_results(arrays, mark.cycle_number, reading.first_number, reading.last_number)
+
+
+def read_words(group: Group) -> Steps[Mapping[Role, Sequence[int]]]:
+    """The words of every role of a group."""
+    replies: list[list[int]] = []
+    for block in group.plan.blocks:
+        replies.append((yield block))
+    return group.plan.gather(replies)
+
+
+def read_scalars(group: Group) -> Steps[dict[Role, Scalar]]:
+    """The values of a group of scalars. Words that are no value read as "not available"."""
+    words = yield from read_words(group)
+    values: dict[Role, Scalar] = {}
+    for role, place in group.places.items():
+        try:
+            value = decode(role, place, words[role], group.order)
+        except DecodeError:
+            value = None
+        values[role] = None if isinstance(value, list) else value
+    return values
+
+
+def read_arrays(group: Group) -> Steps[dict[Role, list[Scalar]]]:
+    """The elements of a group of arrays; an array that cannot be decoded is empty."""
+    words = yield from read_words(group)
+    arrays: dict[Role, list[Scalar]] = {}
+    for role, place in group.places.items():
+        try:
+            value = decode(role, place, words[role], group.order)
+        except DecodeError:
+            value = []
+        arrays[role] = value if isinstance(value, list) else [value]
+    return arrays

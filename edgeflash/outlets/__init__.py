@@ -1,0 +1,43 @@
+"""Outlets carry results onward: the OPC UA server, the Modbus TCP servers, the point list."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from edgeflash.outlets.listening import OutletError, refuse_open_endpoint
+from edgeflash.outlets.modbus_server import ModbusOutlet
+from edgeflash.outlets.point_list import (
+    PointRow,
+    QualityRow,
+    as_csv,
+    as_json,
+    as_markdown,
+    quality_rows,
+    rows,
+)
+
+if TYPE_CHECKING:
+    from edgeflash.outlets.opcua import OpcUaOutlet
+
+__all__ = [
+    "ModbusOutlet",
+    "OpcUaOutlet",
+    "OutletError",
+    "PointRow",
+    "QualityRow",
+    "as_csv",
+    "as_json",
+    "as_markdown",
+    "quality_rows",
+    "refuse_open_endpoint",
+    "rows",
+]
+
+
+def __getattr__(name: str) -> object:
+    # The OPC UA library takes half a second to import; the point list and checks do without it.
+    if name == "OpcUaOutlet":
+        from edgeflash.outlets.opcua import OpcUaOutlet
+
+        return OpcUaOutlet
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

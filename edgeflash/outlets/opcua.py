@@ -1,0 +1,195 @@
+"""The OPC UA outlet: every point of every analyzer as a read-only node.
+
+A node is written only when its value, its status or its source time changed. The source time of
+some points is merely "now" (age, heartbeat, counts, link state); for those a moved source time
+alone is no change, and the node keeps the time since which its value has been what it is.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import socket
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import structlog
+from asyncua import ua
+from asyncua.ua.object_ids import ObjectIds
+
+from edgeflash.config.hosts import WILDCARDS
+from edgeflash.config.site import Analyzer, OpcUaServer
+from edgeflash.outlets.listening import (
+    OutletError,
+    bind_host,
+    cannot_listen,
+    refuse_open_endpoint,
+)
+from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
+from edgeflash.outlets.values import OutletUnits, Shown, shown
+from edgeflash.points import CATALOGUE, Point
+from edgeflash.publication import View
+from edgeflash.trust import Quality, Trust
+
+__all__ = ["OpcUaOutlet", "refuse_open_endpoint"]
+
+PATH = "edgeflash"
+STOP_TIMEOUT_S = 2.0
+CYCLE_MARK = "cycle_number"
+WRITING_ORDER: tuple[Point, ...] = tuple(sorted(CATALOGUE, key=lambda p: p.name == CYCLE_MARK))
+"""The catalogue's order with the cycle number last: who sees a new number sees its cycle."""
+
+_POINTS = {point.name: point for point in CATALOGUE}
+_log = structlog.get_logger(__name__)
+
+
+class OpcUaOutlet:
+    """Serves all analyzers' points to OPC UA clients, anonymously and without encryption.
+
+    start raises OutletError when that is not allowed for the host, or when it cannot listen.
+    """
+
+    def __init__(self, server: OpcUaServer, analyzers: Sequence[Analyzer], site_name: str) -> None:
+        self._config = server
+        self._analyzers = tuple(analyzers)
+        self._site_name = site_name
+        self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
+        self._server: BoundedServer | None = None
+        self._nodes: NodeIds = {}
+        self._written: dict[tuple[str, str], Shown] = {}
+
+    @property
+    def endpoint(self) -> str:
+        """The endpoint's URL, with the actual port once started."""
+        port = self._config.port
+        if self._server is not None and self._server.bserver is not None:
+            port = self._server.bserver.port
+        return _url(self._config.host, port)
+
+    async def start(self) -> None:
+        """Builds the address space, every point waiting for its first data, and listens."""
+        refusal = refuse_open_endpoint(self._config)
+        if refusal is not None:
+            raise OutletError(refusal)
+        host, port = self._config.host, self._config.port
+        address = await bind_host(host, port)
+        try:
+            # Before the costly part: a start that must fail is tried again every few seconds.
+            await _try_to_listen(address, port)
+            server = await asyncio.to_thread(self._built, address, port)
+            await server.start()
+        except OSError as error:
+            raise cannot_listen("OPC UA outlet", host, port, error) from error
+        self._server = server
+        self._written = {}
+        _advertise_port(server, _advertised(host))
+        _log.info("opcua_listening", endpoint=self.endpoint)
+
+    def _built(self, address: str, port: int) -> BoundedServer:
+        """A server with its address space, not yet listening.
+
+        Loading the standard address space takes seconds of computing without a pause. So it runs
+        in a thread, in a loop of its own, which nothing of the server is bound to afterwards.
+        """
+
+        async def build() -> BoundedServer:
+            server = BoundedServer(address, port)
+            await server.init()
+            await _introduce(server, self._site_name)
+            self._nodes = await build_nodes(server, self._analyzers, self._units)
+            server.set_endpoint(_url(_advertised(self._config.host), port))
+            return server
+
+        return asyncio.run(build())
+
+    async def publish(self, views: Sequence[View]) -> None:
+        """Writes what changed since the last publish. Analyzers without a view keep their values.
+
+        Raises OutletError when the outlet is not started.
+        """
+        if self._server is None:
+            raise OutletError("the OPC UA outlet was asked to publish before its start")
+        for view in views:
+            for point in WRITING_ORDER:
+                await self._write(view.standing.analyzer, point, shown(point, view, self._units))
+
+    async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
+        key = (analyzer, point.name)
+        node = self._nodes.get(key)
+        before = self._written.get(key)
+        if self._server is None or node is None or (before and not _changed(before, value)):
+            return
+        await self._server.write_attribute_value(node, data_value(point, value, datetime.now(UTC)))
+        self._written[key] = value
+
+    async def stop(self) -> None:
+        """Marks every value out of service, tells the subscribers, and stops within 2 s."""
+        server = self._server
+        if server is None:
+            return
+        now = datetime.now(UTC)
+        for (analyzer, name), value in list(self._written.items()):
+            if value.quality.trust is not Trust.BAD:
+                gone = replace(value, value=None, quality=Quality.OUT_OF_SERVICE, source_time=now)
+                await self._write(analyzer, _POINTS[name], gone)
+        self._server = None
+        try:
+            async with asyncio.timeout(STOP_TIMEOUT_S):
+                await _say_shutdown(server)
+                await server.stop()
+        except TimeoutError:
+            _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S)
+
+
+def _changed(before: Shown, now: Shown) -> bool:
+    """True when a node has to be written again."""
+    if before.value != now.value or before.quality is not now.quality:
+        return True
+    return not now.of_now and before.source_time != now.source_time
+
+
+async def _try_to_listen(address: str, port: int) -> None:
+    """Raises OSError when the system would refuse to listen there."""
+    loop = asyncio.get_running_loop()
+    (await loop.create_server(asyncio.Protocol, address, port)).close()
+
+
+def _url(host: str, port: int) -> str:
+    return f"opc.tcp://{f'[{host}]' if ':' in host else host}:{port}/{PATH}"
+
+
+def _advertised(host: str) -> str:
+    """The host clients are told: this machine's name where the server listens everywhere."""
+    return socket.gethostname() if host in WILDCARDS else host
+
+
+async def _introduce(server: BoundedServer, site_name: str) -> None:
+    """Sets the names a client sees. The application URI tells sites and machines apart."""
+    slug = re.sub(r"[^a-z0-9]+", "-", site_name.lower()).strip("-") or "site"
+    server.set_server_name(f"edgeflash {site_name}")
+    server.application_type = ua.ApplicationType.Server
+    server.product_uri = "urn:edgeflash"
+    await server.set_application_uri(f"urn:{socket.gethostname()}:edgeflash:{slug}")
+    await server.set_build_info(
+        "urn:edgeflash", "edgeflash", "edgeflash", "", "", datetime.now(UTC)
+    )
+
+
+def _advertise_port(server: BoundedServer, host: str) -> None:
+    """Puts the port the system gave (for port 0) into what discovery tells."""
+    if server.bserver is None:
+        return
+    url = _url(host, server.bserver.port)
+    for description in server.iserver.endpoints:
+        description.EndpointUrl = url
+        description.Server.DiscoveryUrls = [url]
+
+
+async def _say_shutdown(server: BoundedServer) -> None:
+    """Sets the server's state to shutdown and sends every subscriber what is waiting for it."""
+    state = server.get_node(ObjectIds.Server_ServerStatus_State)
+    await state.write_value(ua.ServerState.Shutdown, ua.VariantType.Int32)
+    for subscription in list(server.iserver.subscription_service.subscriptions.values()):
+        await subscription.publish_results()

@@ -1,0 +1,180 @@
+"""What a client of the OPC UA server may do and use up: read only, within stated limits.
+
+asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
+
+- A chunk's announced size is only checked once all of it is in memory, and answers that a client
+  does not take pile up without end: `_BoundedConnection` closes such a client.
+- The publishing interval is taken as asked, down to a busy loop: it is raised to a minimum.
+- A deadband filter fails on a bad value (which has no number) and the notification is lost, so
+  a subscriber would never learn that the value went bad; and a deadband compares with the last
+  written instead of the last sent value, so a slow drift is never sent. Deadbands are therefore
+  left out of account: such a client gets every change.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+from typing import Any
+
+from asyncua import ua
+from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User, UserRole
+from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
+from asyncua.server.internal_server import InternalServer
+from asyncua.server.server import Server
+from asyncua.server.subscription_service import SubscriptionService
+from asyncua.server.user_managers import UserManager
+from asyncua.ua.object_ids import ObjectIds
+
+MAX_CONNECTIONS = 32
+MAX_SUBSCRIPTIONS = 128
+MAX_QUEUED_VALUES = 1000
+MAX_UNACKNOWLEDGED = 200
+MAX_PENDING_REQUESTS = 100
+MAX_MESSAGE_BYTES = 4 * 1024 * 1024
+MAX_UNSENT_BYTES = 8 * 1024 * 1024
+CHUNK_BYTES = 65_535
+MIN_PUBLISHING_MS = 50.0
+ACTIVATION_TIMEOUT_S = 10.0
+SESSION_TIMEOUT_MS = 120_000.0
+
+_log = logging.getLogger(__name__)
+
+_NOT_FOR_READERS = frozenset(
+    {
+        ObjectIds.WriteRequest_Encoding_DefaultBinary,
+        ObjectIds.CallRequest_Encoding_DefaultBinary,
+    }
+)
+
+
+class ReadersOnly(UserManager):
+    """Anonymous clients are plain users; whoever gives a name is refused, "admin" too.
+
+    `certificate` may be the channel's and says nothing of a log-in; certificate log-ins are not
+    among the identity tokens the server takes.
+    """
+
+    def get_user(
+        self,
+        iserver: InternalServer,
+        username: str | None = None,
+        password: str | None = None,
+        certificate: Any = None,
+    ) -> User | None:
+        return None if username is not None else User(role=UserRole.User, name="anonymous")
+
+
+class ReadersRuleset(SimpleRoleRuleset):
+    """No role may write, call methods or change the address space over the network."""
+
+    def __init__(self) -> None:
+        self._services = {ua.NodeId(ua.Int32(i)) for i in USER_TYPES if i not in _NOT_FOR_READERS}
+
+    def check_validity(self, user: User, action_type: ua.NodeId, body: object) -> bool:
+        return user.role is not UserRole.Anonymous and action_type in self._services
+
+
+class BoundedServer(Server):
+    """An OPC UA server that only reads out, to a bounded number of bounded clients."""
+
+    def __init__(self, host: str, port: int) -> None:
+        super().__init__(user_manager=ReadersOnly())
+        self.socket_address = (host, port)
+        self.allow_remote_admin(False)
+        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset())
+        self.set_identity_tokens([ua.AnonymousIdentityToken])
+        inner = self.iserver
+        inner.max_connections = MAX_CONNECTIONS
+        inner.max_subscriptions = MAX_SUBSCRIPTIONS
+        inner.max_monitored_item_queue_size = MAX_QUEUED_VALUES
+        inner.max_unacked_messages_per_subscription = MAX_UNACKNOWLEDGED
+        inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
+        inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
+        inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
+        inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
+        self.limits.max_message_size = MAX_MESSAGE_BYTES
+        self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
+
+    async def start(self) -> None:
+        """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
+        await self._setup_server_nodes()
+        await self.iserver.start()
+        assert self.socket_address is not None
+        self.bserver = _BoundedListener(self.iserver, *self.socket_address, self.limits)
+        self.bserver.set_policies(self._policies)
+        try:
+            await self.bserver.start()
+        except OSError:
+            await self.iserver.stop()
+            raise
+
+
+class _BoundedListener(BinaryServer):
+    def _make_protocol(self) -> OPCUAProtocol:
+        return _BoundedConnection(
+            iserver=self.iserver,
+            policies=self._policies,
+            clients=self.clients,
+            closing_tasks=self.closing_tasks,
+            limits=self.limits,
+        )
+
+
+class _BoundedConnection(OPCUAProtocol):
+    """Closes a client that announces a chunk above the limit or does not take its answers."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        super().connection_made(transport)
+        if self.transport is not None:
+            self.transport.set_write_buffer_limits(high=MAX_UNSENT_BYTES)
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        # What is left is the start of one chunk: type (3), chunk (1), size (4, little-endian).
+        announced = int.from_bytes(self._buffer[4:8], "little") if len(self._buffer) >= 8 else 0
+        if max(announced, len(self._buffer)) > CHUNK_BYTES:
+            self._drop(f"a chunk of {max(announced, len(self._buffer))} bytes")
+
+    def pause_writing(self) -> None:
+        self._drop(f"{MAX_UNSENT_BYTES} bytes of answers not taken")
+
+    def _drop(self, why: str) -> None:
+        _log.warning("OPC UA client %s closed: %s", self.peer_name, why)
+        self._buffer = b""
+        if self.transport is not None:
+            self.transport.abort()
+
+
+class _BoundedSubscriptions(SubscriptionService):
+    async def create_subscription(
+        self, params: ua.CreateSubscriptionParameters, *args: Any, **kwargs: Any
+    ) -> ua.CreateSubscriptionResult:
+        # A comparison that is false for NaN too.
+        if not params.RequestedPublishingInterval >= MIN_PUBLISHING_MS:
+            params.RequestedPublishingInterval = MIN_PUBLISHING_MS
+        return await super().create_subscription(params, *args, **kwargs)
+
+    async def create_monitored_items(
+        self, params: ua.CreateMonitoredItemsParameters
+    ) -> list[ua.MonitoredItemCreateResult]:
+        for item in params.ItemsToCreate:
+            _send_every_change(item.RequestedParameters)
+        return await super().create_monitored_items(params)
+
+    def modify_monitored_items(
+        self, params: ua.ModifyMonitoredItemsParameters
+    ) -> list[ua.MonitoredItemModifyResult]:
+        for item in params.ItemsToModify:
+            _send_every_change(item.RequestedParameters)
+            # The parent takes this one as asked; 0 would mean a queue without end.
+            asked = item.RequestedParameters.QueueSize
+            item.RequestedParameters.QueueSize = min(asked, MAX_QUEUED_VALUES) or MAX_QUEUED_VALUES
+        return super().modify_monitored_items(params)
+
+
+def _send_every_change(parameters: ua.MonitoringParameters) -> None:
+    """Takes a deadband out of a monitored item's filter."""
+    if isinstance(parameters.Filter, ua.DataChangeFilter):
+        parameters.Filter.DeadbandType = ua.DeadbandType.None_

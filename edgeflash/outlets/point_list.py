@@ -1,0 +1,177 @@
+"""The controls engineer's point list as CSV, Markdown and JSON. Pure.
+
+CSV is one flat table; Markdown and JSON carry the quality table as well.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import asdict
+
+from edgeflash.outlets.point_rows import OutletPlace, PointRow, QualityRow, quality_rows, rows
+
+__all__ = [
+    "OutletPlace",
+    "PointRow",
+    "QualityRow",
+    "as_csv",
+    "as_json",
+    "as_markdown",
+    "quality_rows",
+    "rows",
+]
+
+
+def as_csv(table: Sequence[PointRow]) -> str:
+    """One flat table with a header (RFC 4180). Each outlet has its own columns."""
+    text = io.StringIO()
+    records = [_flat(row) for row in table]
+    writer = csv.DictWriter(text, fieldnames=list(records[0]) if records else [])
+    writer.writeheader()
+    writer.writerows(records)
+    return text.getvalue()
+
+
+def _flat(row: PointRow) -> dict[str, str | int | float | None]:
+    record: dict[str, str | int | float | None] = {
+        "analyzer": row.analyzer,
+        "point": row.point,
+        "description": row.description,
+        "type": row.type,
+        "codes": "; ".join(row.codes),
+    }
+    if row.opcua is not None:
+        record |= {
+            "opcua_node_id": row.opcua_node_id,
+            "opcua_path": row.opcua_path,
+            "opcua_type": row.opcua_type,
+            "opcua_data_type": row.opcua_data_type,
+        }
+        record |= _flat_place("opcua", row.opcua)
+    if row.modbus:
+        record |= {
+            "modbus_type": row.modbus_type,
+            "modbus_address": row.modbus_address,
+            "registers": row.registers,
+            "input_register": row.input_register,
+            "holding_register": row.holding_register,
+            "discrete_input": row.discrete_input,
+        }
+    for place, shown_at in enumerate(row.modbus, start=1):
+        record |= _flat_place(f"modbus_{place}", shown_at)
+        record[f"modbus_{place}_order"] = shown_at.order
+    return record
+
+
+def _flat_place(prefix: str, place: OutletPlace) -> dict[str, str | int | float | None]:
+    return {
+        f"{prefix}_unit": place.unit,
+        f"{prefix}_low": place.low,
+        f"{prefix}_high": place.high,
+        f"{prefix}_instrument_low": place.instrument_low,
+        f"{prefix}_instrument_high": place.instrument_high,
+    }
+
+
+def as_json(table: Sequence[PointRow]) -> str:
+    """An object with `points` and `qualities`."""
+    return json.dumps(
+        {
+            "points": [asdict(row) for row in table],
+            "qualities": [asdict(row) for row in quality_rows()],
+        },
+        ensure_ascii=False,
+        indent=2,
+    )
+
+
+def as_markdown(table: Sequence[PointRow]) -> str:
+    """A table for each analyzer and outlet, then the codes and the quality table."""
+    parts = ["# Point list"]
+    for analyzer in dict.fromkeys(row.analyzer for row in table):
+        own = [row for row in table if row.analyzer == analyzer]
+        parts.append(f"## {analyzer}")
+        parts.append(_table(("Point", "Meaning"), [(f"`{r.point}`", r.description) for r in own]))
+        if own[0].opcua is not None:
+            parts += [f"### {own[0].opcua.outlet}", _opcua_table(own)]
+        for place, outlet in enumerate(own[0].modbus):
+            parts += [f"### {outlet.outlet}", _modbus_table(own, place)]
+    coded = {row.point: row.codes for row in table if row.codes}
+    if coded:
+        parts.append("## Codes")
+        parts.append(
+            _table(("Point", "Codes"), [(f"`{p}`", ", ".join(c)) for p, c in coded.items()])
+        )
+    parts += ["## Quality", _quality_table()]
+    return "\n\n".join(parts) + "\n"
+
+
+def _opcua_table(own: Sequence[PointRow]) -> str:
+    header = ("Point", "Node", "Path", "Type", "Value", "Unit", "Range", "Instrument range")
+    return _table(
+        header,
+        [
+            (
+                f"`{r.point}`",
+                f"`{r.opcua_node_id}`",
+                f"`{r.opcua_path}`",
+                r.opcua_type,
+                r.opcua_data_type,
+                r.opcua.unit,
+                _range(r.opcua.low, r.opcua.high),
+                _range(r.opcua.instrument_low, r.opcua.instrument_high),
+            )
+            for r in own
+            if r.opcua is not None
+        ],
+    )
+
+
+def _modbus_table(own: Sequence[PointRow], place: int) -> str:
+    header = (
+        *("Point", "Address (from 0)", "Input register", "Holding register", "Discrete input"),
+        *("Registers", "Type", "Order", "Unit", "Range", "Instrument range"),
+    )
+    return _table(
+        header,
+        [
+            (
+                f"`{r.point}`",
+                str(r.modbus_address),
+                str(r.input_register),
+                str(r.holding_register),
+                "" if r.discrete_input is None else str(r.discrete_input),
+                str(r.registers),
+                r.modbus_type,
+                r.modbus[place].order,
+                r.modbus[place].unit,
+                _range(r.modbus[place].low, r.modbus[place].high),
+                _range(r.modbus[place].instrument_low, r.modbus[place].instrument_high),
+            )
+            for r in own
+        ],
+    )
+
+
+def _quality_table() -> str:
+    return _table(
+        ("Modbus", "OPC UA", "Code", "Trust", "Meaning"),
+        [(str(q.modbus), q.opcua_name, q.opcua_code, q.trust, q.meaning) for q in quality_rows()],
+    )
+
+
+def _range(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f"{low:g} to {high:g}"
+
+
+def _table(header: Sequence[str], body: Sequence[Sequence[str]]) -> str:
+    lines = [header, ["---"] * len(header), *body]
+    return "\n".join(f"| {' | '.join(_cell(cell) for cell in line)} |" for line in lines)
+
+
+def _cell(text: str) -> str:
+    """Text that cannot break out of its table cell."""
+    return text.replace("|", "\\|").replace("\n", " ")

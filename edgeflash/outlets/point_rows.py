@@ -1,0 +1,163 @@
+"""Where each point of each analyzer is in every outlet, as rows. Pure.
+
+Made from the catalogue and the site file, so the rows cannot be out of date.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site
+from edgeflash.outlets.modbus_image import REORDERED, TEXT_BYTES
+from edgeflash.outlets.opcua_names import browse_path, data_type, node_id_text, variable_type
+from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits
+from edgeflash.points import BLOCK_REGISTERS, CATALOGUE, Point, PointType
+from edgeflash.trust import Quality
+
+FIRST_DISCRETE_INPUT = 100_001
+FIRST_INPUT_REGISTER = 300_001
+FIRST_HOLDING_REGISTER = 400_001
+"""Six-digit register numbers: a table's digit, then the address counted from 1 (common practice,
+no source; the protocol itself counts from 0)."""
+
+_MODBUS_TYPES: dict[PointType, str] = {
+    PointType.FLOAT: "float32",
+    PointType.INT: "uint32",
+    PointType.CODE: "uint16",
+    PointType.FLAG: "uint16, 0 or 1",
+    PointType.TIME: "uint64, microseconds since 1970-01-01 UTC",
+    PointType.TEXT: f"{TEXT_BYTES} bytes of UTF-8, zero filled",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class OutletPlace:
+    """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes."""
+
+    outlet: str
+    unit: str
+    low: float | None
+    high: float | None
+    instrument_low: float | None = None
+    instrument_high: float | None = None
+    order: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PointRow:
+    """One point of one analyzer.
+
+    modbus_address: zero-based, as sent. input_register (function 4) and holding_register
+    (function 3) are the same address as one-based numbers; discrete_input only for flags.
+    """
+
+    analyzer: str
+    point: str
+    title: str
+    description: str
+    type: str
+    codes: tuple[str, ...]
+    opcua_node_id: str
+    opcua_path: str
+    opcua_type: str
+    opcua_data_type: str
+    modbus_type: str
+    modbus_address: int
+    registers: int
+    input_register: int
+    holding_register: int
+    discrete_input: int | None
+    opcua: OutletPlace | None
+    modbus: tuple[OutletPlace, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class QualityRow:
+    """One quality as each outlet spells it."""
+
+    opcua_name: str
+    opcua_code: str
+    modbus: int
+    trust: str
+    meaning: str
+
+
+def rows(site: Site) -> list[PointRow]:
+    """Every point of every analyzer, in the order of the site file and of the catalogue."""
+    return [
+        _row(analyzer, point, site.file.opcua, site.file.modbus)
+        for analyzer in site.file.analyzers
+        for point in CATALOGUE
+    ]
+
+
+def quality_rows() -> list[QualityRow]:
+    """The quality table, in the order of the Modbus numbers."""
+    entries = sorted((q.value for q in Quality), key=lambda entry: entry.modbus)
+    return [
+        QualityRow(e.opcua_name, f"0x{e.opcua_code:08X}", e.modbus, e.trust.value, e.meaning)
+        for e in entries
+    ]
+
+
+def _row(
+    analyzer: Analyzer,
+    point: Point,
+    opcua: OpcUaServer | None,
+    modbus: Sequence[ModbusServer],
+) -> PointRow:
+    address = (analyzer.number - 1) * BLOCK_REGISTERS + point.register
+    is_flag = point.type is PointType.FLAG
+    return PointRow(
+        analyzer=analyzer.id,
+        point=point.name,
+        title=point.title,
+        description=point.description,
+        type=point.type.value,
+        codes=tuple(f"{code}={text}" for code, text in enumerate(point.texts)),
+        opcua_node_id=node_id_text(analyzer.id, point),
+        opcua_path=browse_path(analyzer.id, point),
+        opcua_type=variable_type(point),
+        opcua_data_type=data_type(point),
+        modbus_type=_MODBUS_TYPES[point.type],
+        modbus_address=address,
+        registers=point.registers,
+        input_register=FIRST_INPUT_REGISTER + address,
+        holding_register=FIRST_HOLDING_REGISTER + address,
+        discrete_input=FIRST_DISCRETE_INPUT + address if is_flag else None,
+        opcua=_place("OPC UA", analyzer, point, opcua) if opcua else None,
+        modbus=tuple(
+            _place(f"Modbus {place}", analyzer, point, server)
+            for place, server in enumerate(modbus, start=1)
+        ),
+    )
+
+
+def _place(
+    outlet: str, analyzer: Analyzer, point: Point, server: OpcUaServer | ModbusServer
+) -> OutletPlace:
+    units = OutletUnits(server.temperature_unit, server.pressure_unit)
+    unit = units.of(point)
+    low, high = units.range_of(point) or (None, None)
+    instrument_low = instrument_high = None
+    if unit is not None and point.name in INSTRUMENT_RANGE_POINTS:
+        instrument_low = unit.from_inside(analyzer.range_low_c)
+        instrument_high = unit.from_inside(analyzer.range_high_c)
+    order = ""
+    if isinstance(server, ModbusServer) and point.type in REORDERED:
+        order = server.order.value
+    return OutletPlace(
+        f"{outlet} ({server.host}:{server.port})",
+        unit.label if unit else "",
+        _rounded(low),
+        _rounded(high),
+        _rounded(instrument_low),
+        _rounded(instrument_high),
+        order,
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    """Without the last digits a unit conversion leaves behind."""
+    return None if value is None else round(value, 6)

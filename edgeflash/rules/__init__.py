@@ -1,0 +1,1 @@
+"""The validation rules, their catalogue, and the judgement made with them. Pure."""

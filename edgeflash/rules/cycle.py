@@ -1,0 +1,267 @@
+"""Cycle rules: is this a complete, new, ordinary measurement of the product?"""
+
+from __future__ import annotations
+
+from edgeflash.model import Continuity, CycleSource, Phase, Role, Severity
+from edgeflash.publication import LinkState
+from edgeflash.rules.rule import (
+    Breach,
+    CycleContext,
+    Family,
+    LiveContext,
+    Parameter,
+    Parameters,
+    Rule,
+)
+from edgeflash.trust import Category, Quality
+
+
+def _timed(c: CycleContext) -> float | None:
+    """The cycle's duration where it means one cycle: read live, right after its predecessor."""
+    ordinary = (Continuity.NEXT, Continuity.WRAP)
+    if c.cycle.source is not CycleSource.LIVE or c.cycle.continuity not in ordinary:
+        return None
+    return c.cycle.duration_s
+
+
+def _too_short(c: CycleContext, p: Parameters) -> Breach | None:
+    duration, limit = _timed(c), p["shortest_s"]
+    if duration is None or duration >= limit:
+        return None
+    return Breach(f"the cycle took only {duration:.1f} s", duration, limit, "s")
+
+
+def _too_long(c: CycleContext, p: Parameters) -> Breach | None:
+    duration, limit = _timed(c), p["longest_s"]
+    if duration is None or duration <= limit:
+        return None
+    return Breach(f"the cycle took {duration:.1f} s", duration, limit, "s")
+
+
+def _overdue(c: LiveContext, p: Parameters) -> Breach | None:
+    limit = p["longest_s"]
+    if c.link is not LinkState.UP or c.since_result_s <= limit:
+        return None
+    sentence = f"no result for {c.since_result_s:.0f} s; a cycle takes at most {limit:g} s"
+    return Breach(sentence, c.since_result_s, limit, "s")
+
+
+def _counter_repeated(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.continuity is Continuity.REPEAT:
+        return Breach("a new result came under the number of the cycle before")
+    before, time = c.previous, c.cycle.values.get(Role.RESULT_TIME)
+    if before is None or time is None or before.result_time is None:
+        return None
+    if time > before.result_time:  # type: ignore[operator]  # RESULT_TIME decodes to a datetime
+        return None
+    if c.cycle.continuity is Continuity.RESET:
+        return None
+    return Breach("the number is new, but the result is not: its time has not moved on")
+
+
+def _counter_reset(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.continuity is not Continuity.RESET:
+        return None
+    return Breach("the analyzer's cycle counter has started again: the analyzer was restarted")
+
+
+def _cycles_missed(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.missed == 0:
+        return None
+    n = c.cycle.missed
+    sentence = f"{n} cycle{'s' if n > 1 else ''} before this one could not be read any more"
+    return Breach(sentence, float(n), 0.0, "cycles")
+
+
+def _phase_seen(c: CycleContext, phase: Phase) -> bool:
+    """True when the phase was seen during the cycle; without scans, when the result was read."""
+    return phase in (c.cycle.phases or (c.cycle.values.get(Role.PHASE),))
+
+
+def _maintenance(c: CycleContext, p: Parameters) -> Breach | None:
+    if not _phase_seen(c, Phase.MAINTENANCE):
+        return None
+    return Breach("the analyzer was in maintenance during the cycle")
+
+
+def _check_sample(c: CycleContext, p: Parameters) -> Breach | None:
+    if not _phase_seen(c, Phase.CHECK_SAMPLE):
+        return None
+    return Breach("a check sample was measured, not the product")
+
+
+def _maintenance_now(c: LiveContext, p: Parameters) -> Breach | None:
+    if c.live.get(Role.PHASE) is not Phase.MAINTENANCE:
+        return None
+    return Breach("the analyzer is in maintenance")
+
+
+def _check_sample_now(c: LiveContext, p: Parameters) -> Breach | None:
+    if c.live.get(Role.PHASE) is not Phase.CHECK_SAMPLE:
+        return None
+    return Breach("a check sample is running")
+
+
+def _caught_up(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.source is not CycleSource.RING:
+        return None
+    return Breach("read afterwards from the analyzer's recent results, without its trace")
+
+
+def _age_uncertain(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.values.get(Role.RESULT_TIME) is not None or c.cycle.source is CycleSource.RING:
+        return None
+    gap, limit = c.cycle.longest_gap_s, p["longest_gap_s"]
+    if gap is not None and gap <= limit:
+        return None
+    waited = "before this was first read" if gap is None else f"during a break of {gap:.0f} s"
+    return Breach(f"the result was made at an unknown time {waited}", gap, limit, "s")
+
+
+_LONGEST_S = Parameter("longest_s", 600.0, "s", "longest ordinary cycle")
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        201,
+        "cycle_too_short",
+        Family.CYCLE,
+        "The cycle was too short to have heated and purged properly.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        parameters=(Parameter("shortest_s", 60.0, "s", "shortest ordinary cycle"),),
+        on_cycle=_too_short,
+    ),
+    Rule(
+        202,
+        "cycle_too_long",
+        Family.CYCLE,
+        "The cycle took longer than an ordinary one: the sample may not be the present product.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        parameters=(_LONGEST_S,),
+        on_cycle=_too_long,
+    ),
+    Rule(
+        203,
+        "result_overdue",
+        Family.CYCLE,
+        "The analyzer can be read, but no new result has come for longer than a cycle takes.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.NO_DATA,
+        parameters=(_LONGEST_S,),
+        on_live=_overdue,
+    ),
+    Rule(
+        204,
+        "counter_repeated",
+        Family.CYCLE,
+        "An old result was offered as a new one, or a new one under an old number.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        needs=(Role.RESULT_TIME,),
+        on_cycle=_counter_repeated,
+    ),
+    Rule(
+        205,
+        "counter_reset",
+        Family.CYCLE,
+        "The analyzer's cycle counter started again. A new epoch begins.",
+        Severity.NOTE,
+        Category.OK,
+        Quality.GOOD,
+        Quality.BAD,
+        needs=(Role.CYCLE_NUMBER,),
+        on_cycle=_counter_reset,
+    ),
+    Rule(
+        206,
+        "cycles_missed",
+        Family.CYCLE,
+        "Cycles before this one are lost: they were finished while the analyzer was not read.",
+        Severity.NOTE,
+        Category.OK,
+        Quality.GOOD,
+        Quality.BAD,
+        needs=(Role.CYCLE_NUMBER,),
+        on_cycle=_cycles_missed,
+    ),
+    Rule(
+        207,
+        "maintenance",
+        Family.CYCLE,
+        "The analyzer was in maintenance during the cycle.",
+        Severity.REJECT,
+        Category.FUNCTION_CHECK,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_SERVICE,
+        needs=(Role.PHASE,),
+        on_cycle=_maintenance,
+    ),
+    Rule(
+        208,
+        "check_sample",
+        Family.CYCLE,
+        "The cycle measured a check sample, not the product.",
+        Severity.REJECT,
+        Category.FUNCTION_CHECK,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_SERVICE,
+        needs=(Role.PHASE,),
+        on_cycle=_check_sample,
+    ),
+    Rule(
+        209,
+        "maintenance_now",
+        Family.CYCLE,
+        "The analyzer is in maintenance at this moment.",
+        Severity.REJECT,
+        Category.FUNCTION_CHECK,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_SERVICE,
+        needs=(Role.PHASE,),
+        on_live=_maintenance_now,
+    ),
+    Rule(
+        210,
+        "check_sample_now",
+        Family.CYCLE,
+        "A check sample is being measured at this moment.",
+        Severity.REJECT,
+        Category.FUNCTION_CHECK,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_SERVICE,
+        needs=(Role.PHASE,),
+        on_live=_check_sample_now,
+    ),
+    Rule(
+        211,
+        "caught_up",
+        Family.CYCLE,
+        "The result was fetched after a break; without its trace it cannot be checked.",
+        Severity.DOUBT,
+        Category.OK,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        on_cycle=_caught_up,
+    ),
+    Rule(
+        212,
+        "age_uncertain",
+        Family.CYCLE,
+        "The analyzer gives no result time and was not watched when the result was made.",
+        Severity.DOUBT,
+        Category.OK,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        parameters=(Parameter("longest_gap_s", 60.0, "s", "longest break between readings"),),
+        on_cycle=_age_uncertain,
+    ),
+)

@@ -1,0 +1,123 @@
+"""Fluid rules: sample, air and the transducer that watches the cell."""
+
+from __future__ import annotations
+
+from edgeflash.model import Role, Severity
+from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
+from edgeflash.trust import Category, Quality
+
+
+def _flow(
+    c: CycleContext, p: Parameters, role: Role, plan: float | None, what: str
+) -> Breach | None:
+    """A flow that strayed from its set value, by its mean over the cycle's scans."""
+    span = c.cycle.spans.get(role)
+    flow = span.mean if span is not None else c.cycle.number_value(role)
+    if plan is None or flow is None:
+        return None
+    off = abs(flow - plan) / plan
+    if off <= p["doubt_fraction"]:
+        return None
+    severity = Severity.REJECT if off > p["reject_fraction"] else Severity.DOUBT
+    share = p["reject_fraction"] if severity is Severity.REJECT else p["doubt_fraction"]
+    limit = plan * (1 + share if flow > plan else 1 - share)
+    sentence = f"{what} was {flow:.0f} mL/min; the set value is {plan:g} mL/min"
+    return Breach(sentence, flow, limit, "mL/min", severity)
+
+
+def _sample_flow(c: CycleContext, p: Parameters) -> Breach | None:
+    return _flow(c, p, Role.SAMPLE_FLOW, c.analyzer.sample_flow_ml_per_min, "sample flow")
+
+
+def _air_flow(c: CycleContext, p: Parameters) -> Breach | None:
+    return _flow(c, p, Role.AIR_FLOW, c.analyzer.air_flow_ml_per_min, "air flow")
+
+
+def _transducer_zero(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.torn:
+        return None
+    read = c.cycle.number_value(Role.TRANSDUCER_ZERO)
+    for zero, what in (
+        (read, "transducer zero"),
+        (c.computed.baseline_kpa, "baseline of the pressure trace"),
+    ):
+        if zero is not None and abs(zero) > p["reject_kpa"]:
+            sentence = f"the {what} stands at {zero:.2f} kPa"
+            return Breach(sentence, zero, p["reject_kpa"], "kPa")
+    before = c.previous.transducer_zero_kpa if c.previous else None
+    if read is None or before is None or abs(read - before) <= p["shift_kpa"]:
+        return None
+    shift = read - before
+    sentence = f"the transducer zero moved by {shift:+.2f} kPa since the last cycle"
+    return Breach(sentence, shift, p["shift_kpa"], "kPa", Severity.DOUBT)
+
+
+def _pressure_noise(c: CycleContext, p: Parameters) -> Breach | None:
+    noise, limit = c.computed.noise_kpa, p["most_kpa"]
+    if noise is None or noise <= limit:
+        return None
+    return Breach(f"the pressure signal is noisy: {noise:.2f} kPa", noise, limit, "kPa")
+
+
+_FLOW_PARAMETERS = (
+    Parameter("doubt_fraction", 0.20, "of set value", "deviation that raises doubt"),
+    Parameter("reject_fraction", 0.60, "of set value", "deviation that rejects"),
+)
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        501,
+        "sample_flow",
+        Family.FLUIDS,
+        "The sample flow strayed from its set value: the cup may not hold the present product.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.NOT_ACCURATE,
+        Quality.BAD,
+        needs=(Role.SAMPLE_FLOW,),
+        parameters=_FLOW_PARAMETERS,
+        on_cycle=_sample_flow,
+    ),
+    Rule(
+        502,
+        "air_flow",
+        Family.FLUIDS,
+        "The air flow strayed from its set value: the vapour above the sample is not as planned.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.NOT_ACCURATE,
+        Quality.BAD,
+        needs=(Role.AIR_FLOW,),
+        parameters=_FLOW_PARAMETERS,
+        on_cycle=_air_flow,
+    ),
+    Rule(
+        503,
+        "transducer_zero",
+        Family.FLUIDS,
+        "The pressure transducer is not at zero where it should be, or its zero moves.",
+        Severity.REJECT,
+        Category.MAINTENANCE_REQUIRED,
+        Quality.NOT_ACCURATE,
+        Quality.SENSOR_FAILURE,
+        needs=(Role.TRANSDUCER_ZERO,),
+        parameters=(
+            Parameter("reject_kpa", 3.0, "kPa", "furthest from zero"),
+            Parameter("shift_kpa", 1.0, "kPa", "largest move from one cycle to the next"),
+        ),
+        on_cycle=_transducer_zero,
+    ),
+    Rule(
+        504,
+        "pressure_noise",
+        Family.FLUIDS,
+        "The pressure signal is too noisy to tell a flash from a disturbance.",
+        Severity.DOUBT,
+        Category.MAINTENANCE_REQUIRED,
+        Quality.NOT_ACCURATE,
+        Quality.SENSOR_FAILURE,
+        trace=TraceUse.NEEDED,
+        parameters=(Parameter("most_kpa", 2.0, "kPa", "highest standard deviation"),),
+        on_cycle=_pressure_noise,
+    ),
+)

@@ -1,0 +1,183 @@
+"""Ignition rules: was there a flash, and does the reported temperature belong to it?"""
+
+from __future__ import annotations
+
+from edgeflash.config.site import Basis
+from edgeflash.flash.compute import correction_due_c
+from edgeflash.model import CycleSource, Role, Severity
+from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
+from edgeflash.trust import Category, Quality
+
+
+def _no_ignition(c: CycleContext, p: Parameters) -> Breach | None:
+    if c.cycle.torn:
+        return None
+    flag = c.cycle.values.get(Role.IGNITION_SEEN)
+    in_trace = c.computed.ignition_count
+    if in_trace is not None and in_trace > 0:
+        return None
+    if in_trace is None and (flag is True or c.computed.reported_c is not None):
+        return None
+    if in_trace == 0 and flag is True:
+        return None
+    return Breach(
+        "no ignition by the end of the ramp: the flash point may lie above the range, "
+        "or the igniter may be dead"
+    )
+
+
+def _weak(c: CycleContext, p: Parameters) -> Breach | None:
+    peak, limit = c.computed.peak_kpa, p["least_peak_kpa"]
+    if peak is None and not c.cycle.torn:
+        peak = c.cycle.number_value(Role.PEAK_PRESSURE) if c.computed.reported_c else None
+    if peak is None or peak >= limit:
+        return None
+    return Breach(f"the ignition reached only {peak:.1f} kPa", peak, limit, "kPa")
+
+
+def _too_early(c: CycleContext, p: Parameters) -> Breach | None:
+    count = c.cycle.number_value(Role.SPARK_COUNT)
+    ignited = c.computed.recomputed_c is not None or c.computed.reported_c is not None
+    if not ignited or c.cycle.torn:
+        return None
+    if count is not None and 0 < count <= p["least_sparks"]:
+        sentence = f"the sample lit at spark {count:.0f}: it may flash below the start temperature"
+        return Breach(sentence, count, p["least_sparks"], "sparks")
+    seen, start = c.computed.recomputed_c, c.computed.start_temperature_c
+    flash = seen if seen is not None else c.computed.reported_c
+    if flash is None or start is None:
+        return None
+    above, limit = flash - start, p["least_above_start_c"]
+    if above >= limit:
+        return None
+    sentence = f"the sample lit {above:.1f} °C above the start: it may flash below the start"
+    return Breach(sentence, above, limit, "°C")
+
+
+def _flag_disagrees(c: CycleContext, p: Parameters) -> Breach | None:
+    flag, in_trace = c.cycle.values.get(Role.IGNITION_SEEN), c.computed.ignition_count
+    if not isinstance(flag, bool) or in_trace is None or c.cycle.torn:
+        return None
+    if flag == (in_trace > 0):
+        return None
+    if flag:
+        return Breach("the analyzer saw an ignition that its trace does not show")
+    return Breach("the trace shows an ignition that the analyzer did not see")
+
+
+def _recomputed_disagrees(c: CycleContext, p: Parameters) -> Breach | None:
+    ours, theirs = c.computed.recomputed_c, c.computed.reported_c
+    if ours is None or theirs is None:
+        return None
+    if c.analyzer.analyzer_corrects_barometer:
+        due = correction_due_c(c.computed.barometer_kpa, c.analyzer.correction)
+        if due is None:
+            return None
+        ours += due
+    apart = abs(theirs - ours)
+    if apart <= p["doubt_c"]:
+        return None
+    severity = Severity.REJECT if apart > p["reject_c"] else Severity.DOUBT
+    limit = p["reject_c"] if severity is Severity.REJECT else p["doubt_c"]
+    sentence = f"the analyzer reports {theirs:.2f} °C, its trace says {ours:.2f} °C"
+    return Breach(sentence, apart, limit, "°C", severity)
+
+
+def _basis_substituted(c: CycleContext, p: Parameters) -> Breach | None:
+    wanted = c.analyzer.basis is Basis.RECOMPUTED
+    if not wanted or c.computed.basis != "reported" or c.cycle.source is CycleSource.RING:
+        return None
+    return Breach("the trace could not be used; the value is the analyzer's own")
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        301,
+        "no_ignition",
+        Family.IGNITION,
+        "Nothing lit by the end of the ramp: flash point above the range, or a dead igniter.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_RANGE,
+        on_cycle=_no_ignition,
+    ),
+    Rule(
+        302,
+        "ignition_weak",
+        Family.IGNITION,
+        "The pressure rise is smaller than a flash makes: fouled electrodes, little air, no seal.",
+        Severity.DOUBT,
+        Category.MAINTENANCE_REQUIRED,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        needs=(Role.PEAK_PRESSURE,),
+        trace=TraceUse.INSTEAD,
+        parameters=(
+            Parameter(
+                "least_peak_kpa",
+                20.0,
+                "kPa",
+                "smallest rise of a sound flash",
+                "ASTM D6450 and D7094 call a rise above 20 kPa a flash",
+            ),
+        ),
+        on_cycle=_weak,
+    ),
+    Rule(
+        303,
+        "ignition_too_early",
+        Family.IGNITION,
+        "The sample lit at or near the first spark, so the true flash point may be lower.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.LAST_USABLE,
+        Quality.OUT_OF_RANGE,
+        parameters=(
+            Parameter("least_sparks", 3.0, "sparks", "sparks that must not light it"),
+            Parameter("least_above_start_c", 3.0, "°C", "least rise above the start"),
+        ),
+        low_flash=True,
+        on_cycle=_too_early,
+    ),
+    Rule(
+        304,
+        "ignition_flag_disagrees",
+        Family.IGNITION,
+        "The analyzer's ignition flag and the pressure trace contradict each other.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        needs=(Role.IGNITION_SEEN,),
+        trace=TraceUse.NEEDED,
+        on_cycle=_flag_disagrees,
+    ),
+    Rule(
+        305,
+        "recomputed_disagrees",
+        Family.IGNITION,
+        "The reported flash point is not the one that its own trace shows.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        trace=TraceUse.NEEDED,
+        parameters=(
+            Parameter("doubt_c", 1.0, "°C", "difference that raises doubt"),
+            Parameter("reject_c", 2.0, "°C", "difference that rejects"),
+        ),
+        on_cycle=_recomputed_disagrees,
+    ),
+    Rule(
+        306,
+        "basis_substituted",
+        Family.IGNITION,
+        "The recomputed value was asked for but could not be made; the reported one stands in.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        on_cycle=_basis_substituted,
+    ),
+)

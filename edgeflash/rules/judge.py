@@ -1,0 +1,97 @@
+"""Judges cycles and the present state by a rulebook. Pure: the same input, the same findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from edgeflash.model import Finding, Result, Severity, Verdict
+from edgeflash.publication import StandingFinding, sampled_before
+from edgeflash.rules.catalogue import NO_VALUE, VERSION
+from edgeflash.rules.low_flash import alarm_after, low_flash_evidence
+from edgeflash.rules.rule import Breach, CycleContext, LiveContext
+from edgeflash.rules.tuning import Tuned
+
+_WORST_FIRST = (Severity.REJECT, Severity.DOUBT, Severity.NOTE)
+
+
+def _finding(tuned: Tuned, breach: Breach) -> Finding:
+    return Finding(
+        code=tuned.rule.code,
+        rule=tuned.rule.name,
+        severity=tuned.severity(breach.severity),
+        sentence=breach.sentence,
+        measured=breach.measured,
+        limit=breach.limit,
+        unit=breach.unit,
+    )
+
+
+def findings(context: CycleContext, rulebook: Sequence[Tuned]) -> tuple[Finding, ...]:
+    """What the rules say about a cycle, the worst first, then by code."""
+    found = [
+        _finding(tuned, breach)
+        for tuned in rulebook
+        if tuned.rule.on_cycle is not None
+        and (breach := tuned.rule.on_cycle(context, tuned.parameters)) is not None
+    ]
+    found.sort(key=lambda f: (_WORST_FIRST.index(f.severity), f.code))
+    explained = [f for f in found if f.severity is Severity.REJECT and f.code != NO_VALUE.code]
+    return tuple(f for f in found if not explained or f.code != NO_VALUE.code)
+
+
+def verdict_of(found: Sequence[Finding]) -> Verdict:
+    """The worst finding decides."""
+    severities = {finding.severity for finding in found}
+    if Severity.REJECT in severities:
+        return Verdict.REJECTED
+    return Verdict.DOUBTFUL if Severity.DOUBT in severities else Verdict.ACCEPTED
+
+
+def judge(
+    context: CycleContext,
+    rulebook: Sequence[Tuned],
+    *,
+    alarm_before: bool,
+    judged_at: datetime,
+) -> Result:
+    """The result of a cycle. One without a value to publish is always rejected, by `no_value`
+    where no other rule says why."""
+    found = findings(context, rulebook)
+    verdict = verdict_of(found)
+    low = low_flash_evidence(context, found)
+    cycle, computed = context.cycle, context.computed
+    return Result(
+        cycle=cycle,
+        computed=computed,
+        findings=found,
+        verdict=verdict,
+        published_c=computed.corrected_c if verdict is not Verdict.REJECTED else None,
+        low_flash=low,
+        low_flash_alarm=alarm_after(alarm_before, low, verdict),
+        sampled_at=sampled_before(
+            cycle.finished_at,
+            computed.time_after_ignition_s or 0.0,
+            context.analyzer.transport_lag_s,
+        ),
+        judged_at=judged_at,
+        product=context.analyzer.product or "",
+        rules_version=VERSION,
+    )
+
+
+def standing_findings(
+    context: LiveContext, rulebook: Sequence[Tuned]
+) -> tuple[StandingFinding, ...]:
+    """What the rules say about this moment, in order of code; notes are left out."""
+    found: list[StandingFinding] = []
+    for tuned in rulebook:
+        if tuned.rule.on_live is None:
+            continue
+        breach = tuned.rule.on_live(context, tuned.parameters)
+        if breach is None:
+            continue
+        finding = _finding(tuned, breach)
+        if finding.severity is not Severity.NOTE:
+            found.append(StandingFinding(finding, tuned.rule.shown_as, tuned.rule.without_value))
+    return tuple(found)

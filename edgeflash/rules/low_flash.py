@@ -1,0 +1,57 @@
+"""Evidence of a possibly low flash point. It stands apart from the verdict on purpose.
+
+A rejected cycle can still be the truth: light contamination shows as an ignition at the first
+spark or as a value below the range. Whatever the verdict, evidence raises the alarm; only an
+accepted cycle without such evidence clears it.
+"""
+
+from __future__ import annotations
+
+from edgeflash.config.site import Product
+from edgeflash.flash.compute import correction_due_c
+from edgeflash.model import Finding, Phase, Role, Verdict
+from edgeflash.rules.catalogue import BY_CODE
+from edgeflash.rules.rule import CycleContext
+
+
+def below_minimum(value_c: float, product: Product | None) -> bool:
+    """True when a flash point at standard pressure fails the product's minimum."""
+    if product is None or product.minimum_c is None:
+        return False
+    if product.strict_minimum:
+        return value_c <= product.minimum_c
+    return value_c < product.minimum_c
+
+
+def low_flash_evidence(context: CycleContext, breached: tuple[Finding, ...]) -> bool:
+    """True when what this cycle shows is compatible with a flash point that is too low.
+
+    Looks at every temperature the cycle offers, reported and recomputed, uncorrected and
+    corrected (the lower counts). A declared check sample says nothing about the product.
+    """
+    cycle, computed = context.cycle, context.computed
+    if Phase.CHECK_SAMPLE in (cycle.phases or (cycle.values.get(Role.PHASE),)):
+        return False
+    if any(BY_CODE[finding.code].low_flash for finding in breached):
+        return True
+    due = correction_due_c(computed.barometer_kpa, context.analyzer.correction) or 0.0
+    for observed in (computed.reported_c, computed.recomputed_c):
+        if observed is None:
+            continue
+        lowest = observed + min(0.0, due)
+        if lowest < context.analyzer.range_low_c:
+            return True
+    candidates = [computed.corrected_c]
+    if computed.recomputed_c is not None:
+        candidates.append(computed.recomputed_c + due)
+    if computed.reported_c is not None:
+        added = 0.0 if context.analyzer.analyzer_corrects_barometer else due
+        candidates.append(computed.reported_c + added)
+    return any(c is not None and below_minimum(c, context.product) for c in candidates)
+
+
+def alarm_after(alarm_before: bool, low_flash: bool, verdict: Verdict) -> bool:
+    """The possible-low-flash alarm after a cycle."""
+    if low_flash:
+        return True
+    return alarm_before and verdict is not Verdict.ACCEPTED

@@ -1,0 +1,128 @@
+"""What a rule is: one small pure function with its declaration."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.site import Analyzer, Product
+from edgeflash.model import Computed, Cycle, PreviousResult, Role, Scalar, Severity
+from edgeflash.publication import LinkState
+from edgeflash.trust import Category, Quality
+
+COMMON_PRACTICE = "common practice, no source"
+
+
+class Family(StrEnum):
+    """The families of rules; the first digit of a code."""
+
+    SIGNAL = "signal"
+    CYCLE = "cycle"
+    IGNITION = "ignition"
+    TEMPERATURE = "temperature"
+    FLUIDS = "fluids"
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A number a rule compares with. origin: where the default comes from."""
+
+    name: str
+    default: float
+    unit: str
+    meaning: str
+    origin: str = COMMON_PRACTICE
+
+
+class TraceUse(StrEnum):
+    """Whether a rule looks into the trace."""
+
+    NONE = "none"
+    NEEDED = "needed"
+    INSTEAD = "instead"
+    """The trace serves in place of the needed roles."""
+
+
+Parameters = Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Breach:
+    """What a rule found. severity: when milder than the rule's own."""
+
+    sentence: str
+    measured: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    severity: Severity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CycleContext:
+    """All a cycle rule may look at."""
+
+    cycle: Cycle
+    computed: Computed
+    analyzer: Analyzer
+    register_map: RegisterMap
+    product: Product | None
+
+    @property
+    def previous(self) -> PreviousResult | None:
+        """The cycle before."""
+        return self.cycle.previous
+
+
+@dataclass(frozen=True, slots=True)
+class LiveContext:
+    """All a live rule may look at. *_s: seconds on the monotonic clock; None: not yet.
+
+    storage_fault: why results cannot be recorded; empty when they can.
+    """
+
+    analyzer: Analyzer
+    register_map: RegisterMap
+    link: LinkState
+    link_sentence: str
+    since_scan_s: float | None
+    since_result_s: float
+    live: Mapping[Role, Scalar]
+    storage_fault: str
+
+
+CycleCheck = Callable[[CycleContext, Parameters], Breach | None]
+LiveCheck = Callable[[LiveContext, Parameters], Breach | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rule's declaration.
+
+    code: hundreds digit is the family; never used again. severity: the worst it may reach.
+    needs: roles without which it is blind; trace: whether a trace is needed too, or instead.
+    shown_as: quality of a value it makes doubtful; without_value: quality when there is none to
+    show. low_flash: its breach is evidence of a possible low flash point.
+    Exactly one of on_cycle and on_live is set.
+    """
+
+    code: int
+    name: str
+    family: Family
+    sentence: str
+    severity: Severity
+    category: Category
+    shown_as: Quality
+    without_value: Quality
+    needs: tuple[Role, ...] = ()
+    trace: TraceUse = TraceUse.NONE
+    parameters: tuple[Parameter, ...] = ()
+    low_flash: bool = False
+    on_cycle: CycleCheck | None = None
+    on_live: LiveCheck | None = None
+
+    @property
+    def defaults(self) -> dict[str, float]:
+        """Parameter values before any tuning."""
+        return {p.name: p.default for p in self.parameters}

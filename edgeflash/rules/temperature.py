@@ -1,0 +1,70 @@
+"""Temperature rules: was the sample heated as the method wants, within the instrument's range?"""
+
+from __future__ import annotations
+
+from edgeflash.model import Role, Severity
+from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule
+from edgeflash.trust import Category, Quality
+
+
+def _outside_range(c: CycleContext, p: Parameters) -> Breach | None:
+    margin = p["margin_c"]
+    low, high = c.analyzer.range_low_c - margin, c.analyzer.range_high_c + margin
+    for name, value in (
+        ("reported", c.computed.reported_c),
+        ("recomputed", c.computed.recomputed_c),
+    ):
+        if value is not None and not low <= value <= high:
+            sentence = (
+                f"the {name} flash point {value:.1f} °C lies outside the instrument's range "
+                f"{c.analyzer.range_low_c:g} to {c.analyzer.range_high_c:g} °C"
+            )
+            return Breach(sentence, value, low if value < low else high, "°C")
+    return None
+
+
+def _ramp_rate(c: CycleContext, p: Parameters) -> Breach | None:
+    plan, rate = c.analyzer.heating_rate_c_per_min, c.computed.heating_rate_c_per_min
+    if rate is None and not c.cycle.torn:
+        rate = c.cycle.number_value(Role.HEATING_RATE)
+    if plan is None or rate is None:
+        return None
+    off = abs(rate - plan) / plan
+    if off <= p["doubt_fraction"]:
+        return None
+    severity = Severity.REJECT if off > p["reject_fraction"] else Severity.DOUBT
+    share = p["reject_fraction"] if severity is Severity.REJECT else p["doubt_fraction"]
+    limit = plan * (1 + share if rate > plan else 1 - share)
+    sentence = f"the sample was heated at {rate:.2f} °C/min; the plan is {plan:g} °C/min"
+    return Breach(sentence, rate, limit, "°C/min", severity)
+
+
+RULES: tuple[Rule, ...] = (
+    Rule(
+        401,
+        "outside_range",
+        Family.TEMPERATURE,
+        "The flash point lies outside what the instrument can measure.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.UNITS_EXCEEDED,
+        Quality.OUT_OF_RANGE,
+        parameters=(Parameter("margin_c", 2.0, "°C", "allowance beyond the range"),),
+        on_cycle=_outside_range,
+    ),
+    Rule(
+        402,
+        "ramp_rate",
+        Family.TEMPERATURE,
+        "The heating rate before the ignition is off the plan.",
+        Severity.REJECT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        parameters=(
+            Parameter("doubt_fraction", 0.15, "of plan", "deviation that raises doubt"),
+            Parameter("reject_fraction", 0.40, "of plan", "deviation that rejects"),
+        ),
+        on_cycle=_ramp_rate,
+    ),
+)
