@@ -25,6 +25,7 @@ class Observed:
     """Collects the scans of one cycle; a new one is begun for the next."""
 
     def __init__(self) -> None:
+        self.scans = 0
         self.phases: list[Phase] = []
         self.faults: list[str] = []
         self.spans: dict[Role, Span] = {}
@@ -33,6 +34,7 @@ class Observed:
 
     def add(self, scan: Scan, gap_s: float | None, keep_samples: bool) -> None:
         """Takes one scan. gap_s: time since the scan before; keep_samples: build a polled trace."""
+        self.scans += 1
         if gap_s is not None:
             self.longest_gap_s = max(gap_s, self.longest_gap_s or 0.0)
         phase = scan.live.get(Role.PHASE)

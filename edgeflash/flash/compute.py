@@ -9,7 +9,7 @@ import numpy as np
 
 from edgeflash.config.site import Analyzer, Basis, Correction
 from edgeflash.flash.barometer import correction_c
-from edgeflash.flash.ignition import Baseline, DetectionLimits, Ignition, find_ignitions
+from edgeflash.flash.ignition import DetectionLimits, Ignition, find_ignitions
 from edgeflash.flash.ramp import Ramp, fit_ramp
 from edgeflash.model import Computed, Cycle, Role, Trace
 
@@ -42,13 +42,15 @@ def compute(cycle: Cycle, analyzer: Analyzer) -> Computed:
 
 
 def _barometer_kpa(cycle: Cycle, analyzer: Analyzer) -> float | None:
-    read = cycle.number_value(Role.BAROMETRIC_PRESSURE)
+    """The mean over the cycle; a body alone shows what the barometer reads when it is over."""
+    span = cycle.spans.get(Role.BAROMETRIC_PRESSURE)
+    read = span.mean if span is not None else cycle.number_value(Role.BAROMETRIC_PRESSURE)
     return read if read is not None else analyzer.barometer_kpa
 
 
 def _from_trace(computed: Computed, trace: Trace, cycle: Cycle, analyzer: Analyzer) -> Computed:
-    peak_gauge = cycle.number_value(Role.PEAK_PRESSURE)
-    baseline, ignitions = find_ignitions(trace, LIMITS, peak_gauge)
+    peak_height = cycle.number_value(Role.PEAK_PRESSURE)
+    baseline, ignitions = find_ignitions(trace, LIMITS, peak_height)
     if baseline is None:
         return computed
     first = ignitions[0] if ignitions else None
@@ -80,7 +82,7 @@ def _from_trace(computed: Computed, trace: Trace, cycle: Cycle, analyzer: Analyz
         computed,
         ignition_time_s=first.onset_s,
         time_after_ignition_s=float(trace.time_s[-1]) - first.onset_s,
-        peak_kpa=_peak_kpa(first, baseline, peak_gauge),
+        peak_kpa=_peak_kpa(first, peak_height),
         ignition_seen_c=flash.seen_c,
         recomputed_c=flash.recomputed_c,
         uncertainty_c=flash.uncertainty_c,
@@ -94,11 +96,9 @@ def _ignition_count(trace: Trace, ignitions: tuple[Ignition, ...]) -> int | None
     return None if coarse and not ignitions else len(ignitions)
 
 
-def _peak_kpa(first: Ignition, baseline: Baseline, peak_gauge_kpa: float | None) -> float:
-    """Height of the ignition above the baseline: the analyzer's peak detector where it has one."""
-    if peak_gauge_kpa is None:
-        return first.peak_kpa
-    return max(first.peak_kpa, peak_gauge_kpa - baseline.level_kpa)
+def _peak_kpa(first: Ignition, peak_height_kpa: float | None) -> float:
+    """Height of the ignition: the analyzer's peak detector sees what lies between our samples."""
+    return first.peak_kpa if peak_height_kpa is None else max(first.peak_kpa, peak_height_kpa)
 
 
 def _flash_temperature(

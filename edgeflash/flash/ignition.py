@@ -61,15 +61,15 @@ class Baseline:
 def moving_baseline(pressure_kpa: Floats) -> Floats:
     """Median of the samples just before each sample; shape as given.
 
-    The first samples have no past and take the median of the whole record, in which an ignition
-    is a small minority.
+    The first samples, and those of a short record, have no such past and take the lower quartile
+    of the whole record: an ignition only ever raises the pressure, and in a record that begins
+    with one it is no small minority.
     """
     count = len(pressure_kpa)
-    level = np.full(count, float(np.median(pressure_kpa)))
-    width = min(BASELINE_SAMPLES, max(3, count // 4))
-    if count > width:
-        windows = np.lib.stride_tricks.sliding_window_view(pressure_kpa, width)
-        level[width:] = np.median(windows[:-1], axis=1)
+    level = np.full(count, float(np.quantile(pressure_kpa, 0.25)))
+    if count > 2 * BASELINE_SAMPLES:
+        windows = np.lib.stride_tricks.sliding_window_view(pressure_kpa, BASELINE_SAMPLES)
+        level[BASELINE_SAMPLES:] = np.median(windows[:-1], axis=1)
     return level
 
 
@@ -78,8 +78,8 @@ def find_ignitions(
 ) -> tuple[Baseline | None, tuple[Ignition, ...]]:
     """The baseline and every ignition, in order of time.
 
-    true_peak_kpa: the analyzer's own peak detector, gauge; places the onset of the first ignition
-    within the sample interval by extrapolating the decay back to it.
+    true_peak_kpa: height of the ignition by the analyzer's own peak detector; places the onset of
+    the first ignition within the sample interval by extrapolating the decay back to it.
     A trace shorter than LEAST_SAMPLES gives (None, ()).
     """
     if len(trace) < LEAST_SAMPLES:
@@ -87,7 +87,8 @@ def find_ignitions(
     pressure, time = trace.pressure_kpa, trace.time_s
     level = moving_baseline(pressure)
     rise = pressure - level
-    spread = 1.4826 * float(np.median(np.abs(rise - np.median(rise))))
+    below = -rise[rise <= 0.0]  # ignitions stand above the baseline, so this side is noise alone
+    spread = 1.4826 * float(np.median(below)) if len(below) else 0.0
     noise = max(spread, NOISE_FLOOR_KPA)
     least = max(limits.least_rise_kpa, limits.noise_factor * noise)
     interval = float(np.median(np.diff(time)))
@@ -103,7 +104,7 @@ def find_ignitions(
         stop = int(np.searchsorted(time, time[k] + limits.refractory_s, side="right"))
         own = pressure[k:stop] - level[k]
         peak = float(own.max())
-        known = None if found or true_peak_kpa is None else true_peak_kpa - float(level[k])
+        known = None if found else true_peak_kpa
         onset, onset_sd = _onset(time, own, int(k), noise, known)
         found.append(Ignition(int(k), onset, onset_sd, peak))
         ready_at = float(time[k]) + limits.refractory_s

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from edgeflash.model import Continuity, CycleSource, Phase, Role, Severity
 from edgeflash.publication import LinkState
 from edgeflash.rules.rule import (
@@ -50,13 +52,19 @@ def _counter_repeated(c: CycleContext, p: Parameters) -> Breach | None:
     if c.cycle.continuity is Continuity.REPEAT:
         return Breach("a new result came under the number of the cycle before")
     before, time = c.previous, c.cycle.values.get(Role.RESULT_TIME)
-    if before is None or time is None or before.result_time is None:
+    if before is None or before.result_time is None:
         return None
-    if time > before.result_time:  # type: ignore[operator]  # RESULT_TIME decodes to a datetime
+    if not isinstance(time, datetime) or c.cycle.continuity is Continuity.RESET:
         return None
-    if c.cycle.continuity is Continuity.RESET:
-        return None
-    return Breach("the number is new, but the result is not: its time has not moved on")
+    same_value = c.cycle.number_value(Role.FLASH_POINT) == before.flash_point_c
+    if time == before.result_time and same_value:
+        return Breach("the number is new, but time and value are those of the result before")
+    if time < before.result_time:
+        sentence = (
+            "the result's time lies before the last one's: an old result, or its clock was set"
+        )
+        return Breach(sentence, severity=Severity.DOUBT)
+    return None
 
 
 def _counter_reset(c: CycleContext, p: Parameters) -> Breach | None:

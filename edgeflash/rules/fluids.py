@@ -45,7 +45,9 @@ def _transducer_zero(c: CycleContext, p: Parameters) -> Breach | None:
             sentence = f"the {what} stands at {zero:.2f} kPa"
             return Breach(sentence, zero, p["reject_kpa"], "kPa")
     before = c.previous.transducer_zero_kpa if c.previous else None
-    if read is None or before is None or abs(read - before) <= p["shift_kpa"]:
+    if read is None or before is None or abs(before) > p["reject_kpa"]:
+        return None
+    if abs(read - before) <= p["shift_kpa"]:
         return None
     shift = read - before
     sentence = f"the transducer zero moved by {shift:+.2f} kPa since the last cycle"

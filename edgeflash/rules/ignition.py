@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from edgeflash.config.site import Basis
 from edgeflash.flash.compute import correction_due_c
 from edgeflash.model import CycleSource, Role, Severity
@@ -83,12 +85,28 @@ def _recomputed_disagrees(c: CycleContext, p: Parameters) -> Breach | None:
     return Breach(sentence, apart, limit, "°C", severity)
 
 
+def _not_a_flash(c: CycleContext, p: Parameters) -> Breach | None:
+    trace, onset, peak = c.cycle.trace, c.computed.ignition_time_s, c.computed.peak_kpa
+    if trace is None or onset is None or peak is None or c.computed.baseline_kpa is None:
+        return None
+    later = trace.pressure_kpa[trace.time_s >= onset + p["after_s"]]
+    if len(later) < LEAST_LATER_SAMPLES:
+        return None
+    left = (float(np.median(later)) - c.computed.baseline_kpa) / peak
+    if left <= p["most_left_fraction"]:
+        return None
+    sentence = f"{left:.0%} of the pressure rise still stood {p['after_s']:g} s later: a step"
+    return Breach(sentence, left, p["most_left_fraction"], "of peak")
+
+
 def _basis_substituted(c: CycleContext, p: Parameters) -> Breach | None:
     wanted = c.analyzer.basis is Basis.RECOMPUTED
     if not wanted or c.computed.basis != "reported" or c.cycle.source is CycleSource.RING:
         return None
     return Breach("the trace could not be used; the value is the analyzer's own")
 
+
+LEAST_LATER_SAMPLES = 3
 
 RULES: tuple[Rule, ...] = (
     Rule(
@@ -179,5 +197,21 @@ RULES: tuple[Rule, ...] = (
         Quality.SUB_NORMAL,
         Quality.BAD,
         on_cycle=_basis_substituted,
+    ),
+    Rule(
+        307,
+        "not_a_flash",
+        Family.IGNITION,
+        "The pressure rose and stayed: a valve or a blockage, not a flash, which decays.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        trace=TraceUse.NEEDED,
+        parameters=(
+            Parameter("after_s", 1.0, "s", "time by which a flash has decayed"),
+            Parameter("most_left_fraction", 0.5, "of peak", "rise that may be left by then"),
+        ),
+        on_cycle=_not_a_flash,
     ),
 )

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from edgeflash.model import Finding, Result, Severity, Verdict
 from edgeflash.publication import StandingFinding, sampled_before
-from edgeflash.rules.catalogue import NO_VALUE, VERSION
+from edgeflash.rules.catalogue import BY_CODE, NO_VALUE, VERSION
 from edgeflash.rules.low_flash import alarm_after, low_flash_evidence
 from edgeflash.rules.rule import Breach, CycleContext, LiveContext
 from edgeflash.rules.tuning import Tuned
@@ -28,16 +28,21 @@ def _finding(tuned: Tuned, breach: Breach) -> Finding:
 
 
 def findings(context: CycleContext, rulebook: Sequence[Tuned]) -> tuple[Finding, ...]:
-    """What the rules say about a cycle, the worst first, then by code."""
+    """What the rules say about a cycle: the worst first, then danger first, then by code."""
     found = [
         _finding(tuned, breach)
         for tuned in rulebook
         if tuned.rule.on_cycle is not None
         and (breach := tuned.rule.on_cycle(context, tuned.parameters)) is not None
     ]
-    found.sort(key=lambda f: (_WORST_FIRST.index(f.severity), f.code))
+    found.sort(key=_urgency)
     explained = [f for f in found if f.severity is Severity.REJECT and f.code != NO_VALUE.code]
     return tuple(f for f in found if not explained or f.code != NO_VALUE.code)
+
+
+def _urgency(finding: Finding) -> tuple[int, bool, int]:
+    rule = BY_CODE[finding.code]
+    return (_WORST_FIRST.index(finding.severity), not rule.low_flash, finding.code)
 
 
 def verdict_of(found: Sequence[Finding]) -> Verdict:

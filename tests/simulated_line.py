@@ -1,0 +1,121 @@
+"""A simulated analyzer read by the real link logic, without sockets and in simulated time.
+
+Only the transport is left out: the register image answers the blocks that the link asks for, and
+the scans go through the real assembler, computation and rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Coroutine, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from importlib import resources
+from pathlib import Path
+from typing import TypeVar
+
+from edgeflash.config.load import load_map
+from edgeflash.config.register_map import Table
+from edgeflash.config.site import Analyzer, Basis, Product
+from edgeflash.cycles.assembler import Assembler
+from edgeflash.flash.compute import compute
+from edgeflash.links.reading import ReadingState, prepare
+from edgeflash.links.source import read_scan
+from edgeflash.model import Result
+from edgeflash.rules.judge import judge
+from edgeflash.rules.rule import CycleContext
+from edgeflash.rules.tuning import rulebook
+from simulators.analyzer import SIMULATED_EPOCH_S, SimulatedAnalyzer, Truth
+
+EPOCH = datetime.fromtimestamp(SIMULATED_EPOCH_S, UTC)
+MAP_PATH = Path(str(resources.files("edgeflash.examples") / "maps" / "bench-cup.toml"))
+BENCH_CUP = load_map(MAP_PATH)
+GAS_OIL = Product(minimum_c=55.0, strict_minimum=True, source="EN 590 (from memory)")
+
+
+def bench_analyzer(**changes: object) -> Analyzer:
+    """The site file's entry for a bench cup, as the demonstration has it, at true speed."""
+    given: dict[str, object] = {
+        "id": "kestrel-1",
+        "number": 1,
+        "map": MAP_PATH,
+        "host": "127.0.0.1",
+        "product": "gas-oil",
+        "heating_rate_c_per_min": 10.0,
+        "spark_interval_s": 2.0,
+        "sensor_lag_s": 3.0,
+        "sample_flow_ml_per_min": 60.0,
+        "air_flow_ml_per_min": 250.0,
+        "basis": Basis.RECOMPUTED,
+        "analyzer_corrects_barometer": False,
+        **changes,
+    }
+    return Analyzer.model_validate(given)
+
+
+@dataclass(frozen=True, slots=True)
+class ImageSource:
+    """The register image of a simulated analyzer as something to read from."""
+
+    analyzer: SimulatedAnalyzer
+
+    async def read(self, table: Table, address: int, count: int) -> list[int]:
+        """The words of the image as they stand."""
+        return self.analyzer.image.read(table.value, address, count)
+
+
+T = TypeVar("T")
+
+
+def _at_once(work: Coroutine[None, None, T]) -> T:
+    """The outcome of a coroutine that never has to wait, since its source is in memory."""
+    try:
+        work.send(None)
+    except StopIteration as done:
+        outcome: T = done.value
+        return outcome
+    raise AssertionError("the register image made the link wait")
+
+
+class SimulatedLine:
+    """One simulated analyzer and the gateway's core, stepped together."""
+
+    def __init__(
+        self,
+        simulated: SimulatedAnalyzer,
+        analyzer: Analyzer | None = None,
+        product: Product | None = GAS_OIL,
+        poll_s: float = 2.0,
+    ) -> None:
+        self.simulated = simulated
+        self.analyzer = analyzer or bench_analyzer()
+        self._product = product
+        self._poll_s = poll_s
+        self._reading = prepare(self.analyzer.id, BENCH_CUP)
+        self._state = ReadingState(last=None)
+        self._assembler = Assembler(self.analyzer.id, BENCH_CUP.counter_span)
+        self._rulebook = rulebook(self.analyzer)
+        self._alarm = False
+
+    def poll(self) -> list[Result]:
+        """Moves on by one poll and returns what was judged."""
+        self.simulated.advance(self._poll_s)
+        mono_s = self.simulated.simulated_s
+        at = EPOCH + timedelta(seconds=mono_s)
+        scan, self._state = _at_once(
+            read_scan(ImageSource(self.simulated), self._reading, self._state, at, mono_s)
+        )
+        results = []
+        for cycle in self._assembler.take(scan):
+            context = CycleContext(
+                cycle, compute(cycle, self.analyzer), self.analyzer, BENCH_CUP, self._product
+            )
+            result = judge(context, self._rulebook, alarm_before=self._alarm, judged_at=at)
+            self._alarm = result.low_flash_alarm
+            results.append(result)
+        return results
+
+    def results(self, cycles: int) -> Iterator[tuple[Result, Truth]]:
+        """Judged cycles with their truth, until the analyzer has made so many cycles."""
+        while len(self.simulated.truths) < cycles:
+            for result in self.poll():
+                yield result, self.simulated.truths[-1]

@@ -1,0 +1,67 @@
+"""Every way one cycle number can follow another."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edgeflash.cycles.counter import Step, step
+from edgeflash.model import Continuity, PreviousResult
+
+SPAN = (0, 65_535)
+AT = datetime(2026, 5, 1, 12, 0, tzinfo=UTC)
+CYCLE = timedelta(seconds=170)
+
+
+def known(number: int, epoch: int = 0, timed: bool = True) -> PreviousResult:
+    """The cycle before, finished at AT."""
+    return PreviousResult(epoch, number, 62.0, AT if timed else None, AT)
+
+
+@pytest.mark.parametrize(
+    ("before", "number", "later", "expected"),
+    [
+        (10, 11, CYCLE, Step(Continuity.NEXT, 0, 0)),
+        (10, 13, 3 * CYCLE, Step(Continuity.SKIP, 0, 2)),
+        (65_535, 0, CYCLE, Step(Continuity.WRAP, 0, 0)),
+        (65_534, 1, 3 * CYCLE, Step(Continuity.SKIP, 0, 2)),
+        (500, 1, CYCLE, Step(Continuity.RESET, 1, 0)),
+        (65_000, 1, CYCLE, Step(Continuity.RESET, 1, 0)),
+        (10, 10, CYCLE, Step(Continuity.REPEAT, 1, 0)),
+        (10, 10, timedelta(0), None),
+        (10, 9, CYCLE, Step(Continuity.RESET, 1, 0)),
+    ],
+)
+def test_the_kinds_of_step(
+    before: int, number: int, later: timedelta, expected: Step | None
+) -> None:
+    """Next, skip, wrap, reset and repeat are told apart by number and time."""
+    assert step(known(before), number, AT + later, 61.0, SPAN) == expected
+
+
+def test_the_first_cycle_ever() -> None:
+    """Without a past there is nothing to compare with."""
+    assert step(None, 4711, AT, 61.0, SPAN) == Step(Continuity.FIRST, 0, 0)
+
+
+def test_without_times_the_value_tells_a_repeat() -> None:
+    """The same number and the same value is the same result; another value is a new one."""
+    assert step(known(10, timed=False), 10, None, 62.0, SPAN) is None
+    assert step(known(10, timed=False), 10, None, 61.0, SPAN) == Step(Continuity.REPEAT, 1, 0)
+
+
+def test_a_counter_with_its_own_span_wraps_at_it() -> None:
+    """A counter that runs from 1 to 9999 goes from 9999 to 1."""
+    assert step(known(9999), 1, AT + CYCLE, 61.0, (1, 9999)) == Step(Continuity.WRAP, 0, 0)
+
+
+@given(st.integers(0, 65_535), st.integers(1, 200))
+def test_counting_on_never_opens_an_epoch(before: int, steps: int) -> None:
+    """Any number of cycles at a real pace, over the wrap or not, stays in the epoch."""
+    number = (before + steps) % 65_536
+    found = step(known(before), number, AT + steps * CYCLE, 61.0, SPAN)
+    assert found is not None
+    assert (found.epoch, found.missed) == (0, steps - 1)
