@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json as json_module
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from edgeflash.cli.checked_site import checked_site
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
 from edgeflash.config.site import Analyzer, Site
 from edgeflash.errors import ConfigurationError, Mistake, UsageError
+from edgeflash.gateway.site import checked_site
 from edgeflash.model import Role
 from edgeflash.rules.catalogue import RULES, blind_rules
 
@@ -45,7 +46,7 @@ def check(
         checked = checked_site(site)
     except ConfigurationError as error:
         _say_mistakes(error.mistakes, json=json)
-        raise typer.Exit(WRONG_CONFIGURATION) from None
+        sys.exit(WRONG_CONFIGURATION)
     analyzers = [_analyzer_summary(checked, analyzer) for analyzer in checked.file.analyzers]
     if json:
         document = {"ok": True, "mistakes": [], **_site_summary(checked), "analyzers": analyzers}

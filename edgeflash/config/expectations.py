@@ -123,7 +123,9 @@ def key_words(root: Schema, table: KeyPath, key: str) -> str:
     if "patternProperties" in node:
         pattern = next(iter(node["patternProperties"]))
         return f"the name '{key}' must be {_PATTERNS.get(pattern, pattern)}"
-    return f"the key '{key}' must be a whole number that can stand here"
+    # JSON keys are text, so the schema is silent about them; only bits and values are numbered.
+    bits = " from 0 to 31" if table and table[-1] == "bits" else ""
+    return f"the key '{key}' must be a whole number{bits}"
 
 
 def unknown_key(root: Schema, table: KeyPath, key: str) -> tuple[str, str | None]:

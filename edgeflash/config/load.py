@@ -31,6 +31,17 @@ EXAMPLES = "examples:"
 EXAMPLE_MAPS = Path(__file__).parent.parent / "examples" / "maps"
 """Register maps that come with edgeflash; a site file names one as `examples:NAME.toml`."""
 
+MAX_DEPTH = 20
+"""Tables and lists within each other; our own files need six."""
+
+_TOML_WORDS = {
+    "Illegal character '\\n'": "the text in quotes does not end on its line",
+    "Cannot overwrite a value": "this key stands here for the second time",
+    "Cannot declare": "this table stands here for the second time",
+}
+"""Where the parser's own words explain little."""
+
+TOO_DEEP = "tables and lists are nested too deeply to be a configuration"
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _NO_MAP = RegisterMap(
     map=MapHeader(name="none", protocol="modbus", addressing="zero_based"), roles={}
@@ -156,6 +167,12 @@ def _meant(names: Iterable[str]) -> frozenset[Role]:
     return frozenset(Role(name) for name in near if name is not None)
 
 
+def _inside(value: object) -> Iterable[object]:
+    if isinstance(value, dict):
+        return value.values()
+    return value if isinstance(value, list) else ()
+
+
 def _mistakes(document: _Document, ledger: Ledger) -> tuple[Mistake, ...]:
     """The ledger's problems with their lines, in file order."""
     placed = [
@@ -167,15 +184,17 @@ def _mistakes(document: _Document, ledger: Ledger) -> tuple[Mistake, ...]:
 
 def _file_problem(path: Path) -> str | None:
     """Why a file cannot be read, or None."""
-    if path.is_dir():
-        return "this is a folder; give the file itself"
     try:
+        if path.is_dir():
+            return "this is a folder; give the file itself"
         with path.open("rb"):
             return None
     except FileNotFoundError:
         return "there is no such file"
     except OSError as error:
         return f"cannot be read: {(error.strerror or str(error)).lower()}"
+    except ValueError:  # a NUL in the name
+        return "no file can have this name"
 
 
 def _read(path: Path) -> _Document:
@@ -197,15 +216,28 @@ def _read(path: Path) -> _Document:
     except tomllib.TOMLDecodeError as error:
         raise _unreadable(path, *_toml_words(text, str(error))) from error
     except RecursionError as error:
-        raise _unreadable(path, 1, "not valid TOML: nested too deeply") from error
+        raise _unreadable(path, 1, TOO_DEEP) from error
+    if _deeper_than(MAX_DEPTH, table):
+        raise _unreadable(path, 1, TOO_DEEP)
     return _Document(path, table, key_lines(text))
+
+
+def _deeper_than(depth: int, table: Document) -> bool:
+    """True when tables and lists stand within each other more than `depth` times. Not recursive."""
+    level: list[object] = [table]
+    for _ in range(depth):
+        level = [v for one in level for v in _inside(one) if isinstance(v, dict | list)]
+        if not level:
+            return False
+    return True
 
 
 def _toml_words(text: str, message: str) -> tuple[int, str]:
     """Line and sentence of what tomllib found."""
     place = _PLACE.search(message)
     what = _PLACE.sub("", message)
-    what = f"{what[:1].lower()}{what[1:]}"
+    plain = next((ours for theirs, ours in _TOML_WORDS.items() if what.startswith(theirs)), None)
+    what = plain or f"{what[:1].lower()}{what[1:]}"
     if place is None or place.group(1) is None:
         return text.rstrip("\n").count("\n") + 1, f"not valid TOML: {what}, at the end of the file"
     return int(place.group(1)), f"not valid TOML: {what}, at column {place.group(2)}"

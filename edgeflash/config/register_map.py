@@ -83,11 +83,19 @@ TimePart = Literal["year", "month", "day", "hour", "minute", "second", "year_fro
 Address = Annotated[int, Field(ge=0, le=65536)]
 
 
+FaultCategory = Literal[
+    Category.FAILURE,
+    Category.FUNCTION_CHECK,
+    Category.OUT_OF_SPECIFICATION,
+    Category.MAINTENANCE_REQUIRED,
+]
+
+
 class FaultBit(Strict):
-    """The name of one fault bit and its NE 107 category."""
+    """The name of one fault bit and its NE 107 category (never "ok")."""
 
     name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-    category: Category
+    category: FaultCategory
 
 
 class Forbidden(Strict):

@@ -120,25 +120,25 @@ def _product_problems(path: KeyPath, analyzer: Analyzer, file: SiteFile) -> Iter
 def _barometer_problems(
     path: KeyPath, analyzer: Analyzer, roles: frozenset[Role]
 ) -> Iterator[Problem]:
+    """The analyzer's own figure is corrected once; a recomputed one is never corrected by it."""
     correction: KeyPath = (*path, "correction")
-    whose: KeyPath = (*path, "analyzer_corrects_barometer")
-    if analyzer.analyzer_corrects_barometer:
-        given = "correction" in analyzer.model_fields_set
-        if given and analyzer.correction is not Correction.NONE:
+    uses = (correction, (*path, "analyzer_corrects_barometer"), (*path, "basis"))
+    form, given = analyzer.correction, "correction" in analyzer.model_fields_set
+    if analyzer.analyzer_corrects_barometer and analyzer.basis is Basis.REPORTED:
+        if given and form is not Correction.NONE:
             why = (
                 "the analyzer corrects to standard pressure already and must not be corrected "
                 'twice: take this line out, or set it to "none"'
             )
-            yield Problem(correction, why, (whose,))
+            yield Problem(correction, why, uses)
         return
     unknown = analyzer.barometer_kpa is None and Role.BAROMETRIC_PRESSURE not in roles
-    if analyzer.correction is not Correction.NONE and unknown:
+    if form is not Correction.NONE and unknown:
         why = (
             "is missing; the pressure correction needs it, or the role barometric_pressure in the "
             'map, or correction = "none"'
         )
-        uses = (correction, whose, (*path, "map"))
-        yield Problem((*path, "barometer_kpa"), why, uses)
+        yield Problem((*path, "barometer_kpa"), why, (*uses, (*path, "map")))
 
 
 def _basis_problems(path: KeyPath, analyzer: Analyzer, roles: frozenset[Role]) -> Iterator[Problem]:

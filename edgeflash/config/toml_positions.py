@@ -158,4 +158,9 @@ def _plain(key: str) -> str:
         return key[1:-1]
     if not key.startswith('"'):
         return key
-    return key[1:-1] if "\\" not in key else str(tomllib.loads(f"k = {key}")["k"])
+    if "\\" not in key:
+        return key[1:-1]
+    try:
+        return str(tomllib.loads(f"k = {key}")["k"])
+    except tomllib.TOMLDecodeError:  # not TOML, so nothing was promised
+        return key

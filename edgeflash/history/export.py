@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any
@@ -17,26 +17,29 @@ from edgeflash.errors import StorageError, UsageError
 from edgeflash.history.files import sync_folder
 from edgeflash.history.schema import FINDINGS
 
-SUFFIXES = (".csv", ".parquet")
 
-
-def export(rows: pa.Table | Iterable[pa.Table], path: Path, schema: pa.Schema | None = None) -> int:
-    """Writes the rows to the path, by its suffix `.csv` or `.parquet`; how many.
+def export(
+    rows: pa.Table | Iterable[pa.Table],
+    path: Path,
+    schema: pa.Schema | None = None,
+    form: str | None = None,
+) -> int:
+    """Writes the rows to the path as `csv` or `parquet`, else by its suffix; how many.
 
     rows: one table, or tables of one schema that are written as they come (then `schema` says
     which, for the case that none comes). The file appears whole or not at all; one that was there
-    is replaced. Raises UsageError for another suffix, StorageError when the disk refuses.
+    is replaced. Raises UsageError for another form, StorageError when the disk refuses.
     """
     if isinstance(rows, pa.Table):
-        return export([rows], path, rows.schema)
+        return export([rows], path, rows.schema, form)
     if schema is None:
         raise UsageError("an export of several tables needs their schema")
-    if path.suffix.lower() not in SUFFIXES:
-        raise UsageError(f"{path}: the file's suffix must be one of {', '.join(SUFFIXES)}")
+    write = _WRITERS.get(form or path.suffix.lower().removeprefix("."))
+    if write is None:
+        raise UsageError(f"{path}: the form must be one of {', '.join(_WRITERS)}")
     pending = path.with_name(f".{path.name}.{os.getpid()}.pending")
     try:
         with pending.open("wb") as file:
-            write = _write_csv if path.suffix.lower() == ".csv" else _write_parquet
             count = write(rows, schema, file)
             file.flush()
             os.fsync(file.fileno())
@@ -80,14 +83,22 @@ def _write_parquet(tables: Iterable[pa.Table], schema: pa.Schema, file: IO[bytes
     return count
 
 
+_WRITERS: dict[str, Callable[[Iterable[pa.Table], pa.Schema, IO[bytes]], int]] = {
+    "csv": _write_csv,
+    "parquet": _write_parquet,
+}
+
+
 def _flat_column(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
     kind = column.type
     if pa.types.is_timestamp(kind):
         # Without the zone first: with it, Arrow wants a time zone database, which not every
         # machine has.
-        text = column.cast(pa.timestamp("us")).cast(pa.string())
-        text = pc.replace_substring(text, " ", "T")
-        return pc.binary_join_element_wise(text, pa.scalar("Z"), pa.scalar(""))
+        text: Any = column.cast(pa.timestamp("us")).cast(pa.string())
+        stamped: pa.ChunkedArray[Any] = pc.binary_join_element_wise(
+            pc.replace_substring(text, " ", "T"), "Z", ""
+        )
+        return stamped
     if kind == FINDINGS:
         return _joined([_sentences(row) for row in column.to_pylist()])
     if pa.types.is_list(kind):

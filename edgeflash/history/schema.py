@@ -26,7 +26,13 @@ SCHEMA_VERSION = 1
 
 TIMESTAMP = pa.timestamp("us", "UTC")
 
-FINDINGS = pa.list_(
+
+def _list_of(kind: pa.DataType) -> pa.DataType:
+    """A list as Parquet itself names its parts, so that files give back just this type."""
+    return pa.list_(pa.field("element", kind))
+
+
+FINDINGS = _list_of(
     pa.struct(
         [
             ("code", pa.int32()),
@@ -101,7 +107,7 @@ _OWN = (
         lambda r: r.published_c,
         "°C",
     ),
-    Column("reasons", pa.list_(_TEXT), "Rules that doubt or reject.", lambda r: r.reasons),
+    Column("reasons", _list_of(_TEXT), "Rules that doubt or reject.", lambda r: r.reasons),
     Column(
         "findings",
         FINDINGS,
@@ -188,7 +194,7 @@ RESULT_COLUMNS: tuple[Column, ...] = (
     *(c for name, c in _DECLARED.items() if name not in _FIRST),
 )
 
-_LIST = pa.list_(pa.float32())
+_LIST = _list_of(pa.float32())
 
 TRACE_COLUMNS: tuple[Column, ...] = (
     *(_DECLARED[name] for name in ("analyzer", "epoch", "cycle_number", "finished_at")),

@@ -3,4 +3,7 @@
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.store import Journal
 
-__all__ = ["Entry", "Journal", "JournalReader"]
+JOURNAL_NAME = "journal.sqlite3"
+"""Name of a gateway's journal in its state folder."""
+
+__all__ = ["JOURNAL_NAME", "Entry", "Journal", "JournalReader"]

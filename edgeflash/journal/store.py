@@ -27,6 +27,7 @@ from edgeflash.errors import StorageError
 from edgeflash.journal import tables
 from edgeflash.journal.codec import UnstorableResultError, encode
 from edgeflash.journal.reading import Entry, JournalReader
+from edgeflash.journal.reserve import lay_up, spend
 from edgeflash.model import Result, Verdict
 
 __all__ = ["Entry", "Journal"]
@@ -67,17 +68,30 @@ class Journal(JournalReader):
         """Raises StorageError; see `open`."""
         self._lock_file = _only_writer(path)
         try:
-            self._writer = tables.connect_writer(path)
-            super().__init__(path)
+            try:
+                self._connect(path)
+            except StorageError:
+                if not spend(path):
+                    raise
+                self._connect(path)
         except StorageError:
             self._lock_file.close()
             raise
+        lay_up(path)
         self._jobs: queue.Queue[_Job | None] = queue.Queue(_WAITING_JOBS)
         self._closing = threading.Lock()
         self._closed = False
         self._failing = False
         self._thread = threading.Thread(target=self._write, name="journal-writer", daemon=True)
         self._thread.start()
+
+    def _connect(self, path: Path) -> None:
+        self._writer = tables.connect_writer(path)
+        try:
+            super().__init__(path)
+        except StorageError:
+            self._writer.close()
+            raise
 
     @classmethod
     def open(cls, path: Path) -> Journal:
@@ -238,6 +252,7 @@ class Journal(JournalReader):
             return False
         if self._failing:
             self._failing = False
+            lay_up(self.path)
             _log.info("journal_writes_again", path=str(self.path))
         for job, outcome, refusal in outcomes:
             if refusal is None:

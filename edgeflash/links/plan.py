@@ -7,6 +7,7 @@ registers: a gap is read over only where that saves a request.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -28,7 +29,6 @@ class Block:
     table: Table
     address: int
     count: int
-    roles: tuple[Role, ...] = ()
 
     @property
     def end(self) -> int:
@@ -76,7 +76,7 @@ class Plan:
         return found
 
 
-@dataclass(frozen=True, slots=True, order=True)
+@dataclass(frozen=True, slots=True)
 class _Element:
     """One unsplittable stretch [first, end) of a table. at: its offset in the role's words."""
 
@@ -106,15 +106,23 @@ def plan_reads(
         if table in BIT_TABLES:
             limit = min(MAX_BITS, limit * BITS_PER_REGISTER)
         closed = _closed_addresses(table, register_map)
-        elements = sorted(_elements(here, register_map, limit, closed))
-        for run in _runs(elements, gap, closed):
+        elements = sorted(
+            _elements(here, register_map, limit, closed), key=lambda e: (e.first, -e.end, e.at)
+        )
+        # Ordered so, an element that lies within another one follows it and comes along with it.
+        block_of: list[int] = []
+        leaders = _leaders(elements)
+        for run in _runs(leaders, gap, closed):
             for members in _fewest_blocks(run, limit):
+                block_of += [len(blocks)] * len(members)
                 first = members[0].first
-                count = max(e.end for e in members) - first
-                roles = tuple(dict.fromkeys(e.role for e in members))
-                for element in members:
-                    _add_piece(pieces[element.role], element, len(blocks), first)
-                blocks.append(Block(table, first, count, roles))
+                blocks.append(Block(table, first, members[-1].end - first))
+        leader = -1
+        for element in elements:
+            if leader + 1 < len(leaders) and element is leaders[leader + 1]:
+                leader += 1
+            number = block_of[leader]
+            _add_piece(pieces[element.role], element, number, blocks[number].address)
     spans = {role: place.span_registers for role, place in places.items()}
     return Plan(tuple(blocks), {role: tuple(p) for role, p in pieces.items()}, spans)
 
@@ -166,19 +174,26 @@ def _elements(
             yield _Element(first, first + size, role, index * step)
 
 
-def _runs(
-    elements: Sequence[_Element], max_gap: int, closed: list[tuple[int, int]]
-) -> Iterable[list[_Element]]:
-    """Elements that may share a request as far as gaps go. elements: rising by first address."""
-    run: list[_Element] = []
-    end = 0
+def _leaders(elements: Iterable[_Element]) -> list[_Element]:
+    """The elements that reach further than every one before them; first and end both rise."""
+    leaders: list[_Element] = []
     for element in elements:
-        # Overlapping or adjoining elements have no gap: (end, element.first) is then empty.
-        gap = element.first - end
-        if run and (gap > max_gap or (gap > 0 and _meets(end, element.first, closed))):
+        if not leaders or element.end > leaders[-1].end:
+            leaders.append(element)
+    return leaders
+
+
+def _runs(
+    leaders: Sequence[_Element], max_gap: int, closed: list[tuple[int, int]]
+) -> Iterable[list[_Element]]:
+    """Leaders that may share a request as far as gaps go."""
+    run: list[_Element] = []
+    for element in leaders:
+        # Overlapping or adjoining elements have no gap; the stretch between is then empty.
+        gap = element.first - run[-1].end if run else 0
+        if gap > max_gap or (gap > 0 and _meets(run[-1].end, element.first, closed)):
             yield run
             run = []
-        end = max(end, element.end) if run else element.end
         run.append(element)
     if run:
         yield run
@@ -187,34 +202,30 @@ def _runs(
 def _fewest_blocks(run: Sequence[_Element], limit: int) -> list[Sequence[_Element]]:
     """The run cut into the fewest blocks of at most `limit`; of those, the fewest registers.
 
-    Dynamic programming over the elements in address order: best[i] is the cheapest way to read
-    the first i of them. Elements of equal address stand together, so a block's registers are
-    those from its first element to its furthest end.
+    Dynamic programming in address order: cost[i] is the cheapest (requests, registers) for the
+    first i elements, and a block j..i-1 costs one request and end - first registers. The best j
+    is the front of a queue of rising costs, so the whole takes one pass.
     """
-    whole = max(e.end for e in run) - run[0].first
-    if whole <= limit:
-        return [run]
-    best: list[tuple[int, int, int]] = [(0, 0, 0)]
-    for i in range(1, len(run) + 1):
-        furthest = 0
-        choice: tuple[int, int, int] | None = None
-        for j in range(i - 1, -1, -1):
-            furthest = max(furthest, run[j].end)
-            size = furthest - run[j].first
-            if size > limit:
-                break
-            candidate = (best[j][0] + 1, best[j][1] + size, j)
-            if choice is None or candidate < choice:
-                choice = candidate
-        # An element alone always fits (checked by _elements), so there is a choice.
-        assert choice is not None
-        best.append(choice)
+    cost: list[tuple[int, int]] = [(0, 0)]
+    start_of_last_block: list[int] = [0]
+    queue: deque[tuple[tuple[int, int], int]] = deque()
+    for i, element in enumerate(run):
+        requests, registers = cost[i]
+        opened = (requests, registers - element.first)
+        while queue and queue[-1][0] >= opened:
+            queue.pop()
+        queue.append((opened, i))
+        while element.end - run[queue[0][1]].first > limit:
+            queue.popleft()
+        (requests, registers), j = queue[0]
+        cost.append((requests + 1, registers + element.end))
+        start_of_last_block.append(j)
     blocks: list[Sequence[_Element]] = []
-    i = len(run)
-    while i:
-        j = best[i][2]
-        blocks.append(run[j:i])
-        i = j
+    end = len(run)
+    while end:
+        start = start_of_last_block[end]
+        blocks.append(run[start:end])
+        end = start
     return blocks[::-1]
 
 

@@ -100,15 +100,21 @@ class BoundedServer(Server):
     async def start(self) -> None:
         """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
         await self._setup_server_nodes()
-        await self.iserver.start()
         assert self.socket_address is not None
         self.bserver = _BoundedListener(self.iserver, *self.socket_address, self.limits)
         self.bserver.set_policies(self._policies)
         try:
+            await self.iserver.start()
             await self.bserver.start()
-        except OSError:
+        except BaseException:  # a cancel too: the inner server has a task of its own by now
             await self.iserver.stop()
             raise
+
+    async def stop(self) -> None:
+        """As the parent's; ends the clients' sessions too, whose tasks else run on for minutes."""
+        for session in list(self.iserver._external_sessions.values()):
+            await session.close_session()
+        await super().stop()
 
 
 class _BoundedListener(BinaryServer):
@@ -176,5 +182,6 @@ class _BoundedSubscriptions(SubscriptionService):
 
 def _send_every_change(parameters: ua.MonitoringParameters) -> None:
     """Takes a deadband out of a monitored item's filter."""
-    if isinstance(parameters.Filter, ua.DataChangeFilter):
+    # Not by isinstance: the library decodes to another class of the same name than ua's.
+    if hasattr(parameters.Filter, "DeadbandType"):
         parameters.Filter.DeadbandType = ua.DeadbandType.None_

@@ -1,0 +1,131 @@
+"""The gateway's core against the simulated truth, over many cycles.
+
+The sample's own temperature at the spark that lit it is known to the simulator alone; it reaches
+the gateway only as noisy registers. Noise as stated by the simulator: temperature 0.05 °C,
+pressure 0.3 kPa, sensor lag 3 s, spark pickup up to 3 kPa, barometer 0.05 kPa.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from edgeflash.model import Verdict
+from simulators.analyzer import SimulatedAnalyzer, Truth
+from simulators.faults import FaultKind, fault
+from tests.simulated_line import SimulatedLine, bench_analyzer
+
+CYCLES = 600
+
+
+@pytest.fixture(scope="module")
+def clean() -> list[tuple[object, Truth]]:
+    """Judged clean cycles of three fuels, each with its truth."""
+    from simulators.fuel import product
+
+    judged: list[tuple[object, Truth]] = []
+    for seed, flash_c in enumerate((58.0, 62.0, 71.0)):
+        simulated = SimulatedAnalyzer(seed=seed, fuel=product(flash_c))
+        judged += SimulatedLine(simulated).results(CYCLES // 3)
+    return judged
+
+
+def test_every_clean_cycle_is_accepted(clean) -> None:  # type: ignore[no-untyped-def]
+    """No good cycle is rejected or doubted, and none is missing."""
+    verdicts = Counter((r.verdict, r.reasons) for r, _ in clean)
+    assert verdicts == {(Verdict.ACCEPTED, ()): CYCLES}
+
+
+def test_the_flash_temperature_is_the_samples_own(clean) -> None:  # type: ignore[no-untyped-def]
+    """Within 0.3 °C for 95 % of cycles, without bias above 0.05 °C."""
+    error = np.array([r.computed.recomputed_c - t.true_lit_temperature_c for r, t in clean])
+    print(f"recomputed - true: bias {error.mean():+.4f} °C, 95 % within", end=" ")
+    print(f"{np.quantile(np.abs(error), 0.95):.4f} °C, n {len(error)}")
+    assert np.quantile(np.abs(error), 0.95) <= 0.3
+    assert abs(error.mean()) <= 0.05
+
+
+def test_the_stated_uncertainty_is_honest(clean) -> None:  # type: ignore[no-untyped-def]
+    """The error lies within two stated standard deviations for at least 95 % of cycles."""
+    inside = [
+        abs(r.computed.recomputed_c - t.true_lit_temperature_c) <= 2 * r.computed.uncertainty_c
+        for r, t in clean
+    ]
+    assert np.mean(inside) >= 0.95
+
+
+def test_the_corrected_value_is_that_of_the_methods_formula(clean) -> None:  # type: ignore[no-untyped-def]
+    """Against 0.25 °C/kPa (ISO 2719) on the true temperature and the true barometer."""
+    error = np.array(
+        [
+            r.published_c - (t.true_lit_temperature_c + 0.25 * (101.3 - t.true_barometer_kpa))
+            for r, t in clean
+        ]
+    )
+    assert np.quantile(np.abs(error), 0.95) <= 0.3
+    assert abs(error.mean()) <= 0.05
+
+
+def test_the_resolution_is_stated_beside_it(clean) -> None:  # type: ignore[no-untyped-def]
+    """Heating rate × spark interval; the equilibrium flash point lies within it, below."""
+    for r, t in clean:
+        true_step_c = t.true_rate_c_per_min / 60.0 * t.spark_interval_s
+        assert r.computed.resolution_c == pytest.approx(true_step_c, rel=0.1)
+        assert 0.0 <= t.true_lit_temperature_c - t.true_flash_equilibrium_c <= true_step_c + 0.02
+
+
+INTENDED = {
+    FaultKind.TORN: ("torn_read", Verdict.REJECTED),
+    FaultKind.SENTINEL: ("not_available", Verdict.REJECTED),
+    FaultKind.DEVICE_FAULT_BIT: ("device_fault", Verdict.REJECTED),
+    FaultKind.CYCLE_TOO_LONG: ("cycle_too_long", Verdict.DOUBTFUL),
+    FaultKind.CYCLE_TOO_SHORT: ("cycle_too_short", Verdict.REJECTED),
+    FaultKind.COUNTER_REPEATED: ("counter_repeated", Verdict.REJECTED),
+    FaultKind.STALE_RESULT: ("counter_repeated", Verdict.REJECTED),
+    FaultKind.NO_IGNITION: ("no_ignition", Verdict.REJECTED),
+    FaultKind.WEAK_IGNITION: ("ignition_weak", Verdict.DOUBTFUL),
+    FaultKind.CONTAMINATION: ("ignition_too_early", Verdict.REJECTED),
+    FaultKind.OUT_OF_RANGE: ("outside_range", Verdict.REJECTED),
+    FaultKind.REPORTED_BIAS: ("recomputed_disagrees", Verdict.REJECTED),
+    FaultKind.RAMP_FAST: ("ramp_rate", Verdict.REJECTED),
+    FaultKind.RAMP_SLOW: ("ramp_rate", Verdict.REJECTED),
+    FaultKind.ZERO_DRIFT: ("transducer_zero", Verdict.REJECTED),
+    FaultKind.SAMPLE_FLOW_LOW: ("sample_flow", Verdict.REJECTED),
+    FaultKind.AIR_FLOW_LOW: ("air_flow", Verdict.REJECTED),
+    FaultKind.BAROMETER_BAD: ("barometer_implausible", Verdict.REJECTED),
+    FaultKind.MAINTENANCE: ("maintenance", Verdict.REJECTED),
+    FaultKind.CHECK_SAMPLE: ("check_sample", Verdict.REJECTED),
+    FaultKind.PRESSURE_STEP: ("not_a_flash", Verdict.REJECTED),
+}
+STRENGTHS = {
+    FaultKind.TORN: 160.0,
+    FaultKind.SAMPLE_FLOW_LOW: 0.3,
+    FaultKind.AIR_FLOW_LOW: 0.3,
+}
+
+
+@pytest.mark.parametrize("kind", INTENDED, ids=str)
+def test_a_fault_is_caught_by_its_rule_and_only_its_cycle_suffers(kind: FaultKind) -> None:
+    """In cycle 4 of 8, for five different days: the intended rule speaks, the others pass."""
+    rule, verdict = INTENDED[kind]
+    for seed in range(5):
+        planned = fault(kind, 4, strength=STRENGTHS.get(kind))
+        line = SimulatedLine(SimulatedAnalyzer(seed=seed, faults=[planned]), bench_analyzer())
+        judged = list(line.results(8))
+        spoiled = [r for r, t in judged if t.sequence == 4]
+        assert len(spoiled) == 1, f"seed {seed}"
+        assert rule in spoiled[0].reasons, f"seed {seed}: {spoiled[0].findings}"
+        assert spoiled[0].verdict is verdict
+        for r, t in judged:
+            if t.sequence != 4:
+                assert r.verdict is not Verdict.REJECTED, f"seed {seed}, {t.sequence}: {r.findings}"
+
+
+@pytest.mark.parametrize("kind", [FaultKind.CONTAMINATION, FaultKind.OUT_OF_RANGE], ids=str)
+def test_a_low_flash_raises_the_alarm_until_an_accepted_cycle(kind: FaultKind) -> None:
+    """The rejected cycle raises the alarm; the next accepted one clears it."""
+    line = SimulatedLine(SimulatedAnalyzer(seed=2, faults=[fault(kind, 4)]))
+    alarms = [(t.sequence, r.low_flash_alarm) for r, t in line.results(6)]
+    assert alarms == [(1, False), (2, False), (3, False), (4, True), (5, False), (6, False)]

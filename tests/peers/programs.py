@@ -1,0 +1,125 @@
+"""The third-party programs that the peer tests need: how to see each, how to get each.
+
+Run by tests/run.sh with one of: missing-debian, install-npm, report. Standard library only.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+# The newest of its releases that runs on Node.js 18, which is Debian 12's.
+NODE_OPCUA = "node-opcua-client@2.157.0"
+
+
+def node_modules() -> Path:
+    """Where the npm peers are kept, outside the checkout so that a fresh one need not fetch."""
+    cache = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(cache) / "edgeflash-peers" / NODE_OPCUA.replace("@", "-") / "node_modules"
+
+
+def _command(name: str) -> Callable[[], bool]:
+    # Debian keeps ip and iptables in sbin, which an ordinary user's PATH lacks.
+    path = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
+    return lambda: shutil.which(name, path=path) is not None
+
+
+def _file(path: str) -> Callable[[], bool]:
+    return Path(path).is_file
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """One program. debian: packages that bring it. npm: set when npm brings it."""
+
+    name: str
+    is_present: Callable[[], bool]
+    debian: tuple[str, ...] = ()
+    npm: str = ""
+
+    @property
+    def remedy(self) -> str:
+        """What to type to get it."""
+        if self.npm:
+            return f"python tests/peers/programs.py install-npm (installs {self.npm})"
+        return f"apt-get install {' '.join(self.debian)}"
+
+
+PROGRAMS: dict[str, Program] = {
+    program.name: program
+    for program in (
+        Program("gcc", _command("gcc"), ("gcc", "libc6-dev")),
+        Program("libmodbus", _file("/usr/include/modbus/modbus.h"), ("libmodbus-dev",)),
+        Program("mbpoll", _command("mbpoll"), ("mbpoll",)),
+        Program("node", _command("node"), ("nodejs",)),
+        Program("npm", _command("npm"), ("npm",)),
+        Program("node-opcua", (node_modules() / "node-opcua-client").is_dir, npm=NODE_OPCUA),
+        Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
+        Program("ip", _command("ip"), ("iproute2",)),
+        Program("iptables", _command("iptables"), ("iptables",)),
+    )
+}
+
+
+def missing() -> list[Program]:
+    """Every program that is not there."""
+    return [program for program in PROGRAMS.values() if not program.is_present()]
+
+
+def install_npm() -> int:
+    """Installs the npm peer beside its place and moves it in whole; 0 when it is there."""
+    program = PROGRAMS["node-opcua"]
+    if program.is_present():
+        return 0
+    npm = shutil.which("npm")
+    if npm is None:
+        print(f"peers: {NODE_OPCUA} needs npm: {PROGRAMS['npm'].remedy}", file=sys.stderr)
+        return 1
+    home = node_modules().parent
+    home.parent.mkdir(parents=True, exist_ok=True)
+    print(f"peers: installing {NODE_OPCUA} into {home} (about 20 s)", file=sys.stderr)
+    with tempfile.TemporaryDirectory(dir=home.parent, prefix=".install-") as beside:
+        quiet = ["--no-audit", "--no-fund", "--no-package-lock", "--loglevel=error"]
+        done = subprocess.run(
+            [npm, "install", "--prefix", beside, *quiet, NODE_OPCUA],
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            check=False,
+        )
+        if done.returncode != 0:
+            print(f"peers: npm could not install {NODE_OPCUA}", file=sys.stderr)
+            return 1
+        try:
+            Path(beside).rename(home)
+        except OSError:
+            if not program.is_present():  # else another run was quicker
+                raise
+        else:
+            Path(beside).mkdir()  # for the context manager to remove
+    return 0
+
+
+def main(words: list[str]) -> int:
+    """The command line."""
+    match words:
+        case ["missing-debian"]:
+            print(" ".join(package for program in missing() for package in program.debian))
+            return 0
+        case ["install-npm"]:
+            return install_npm()
+        case ["report"]:
+            for program in missing():
+                print(f"peers: {program.name} is missing: {program.remedy}", file=sys.stderr)
+            return 0
+    print(__doc__, file=sys.stderr)
+    return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

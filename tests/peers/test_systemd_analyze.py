@@ -1,0 +1,65 @@
+"""systemd reads the service unit. The peer is systemd-analyze of the machine's systemd."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+pytestmark = pytest.mark.peer("systemd-analyze")
+
+UNIT = Path(__file__).parents[2] / "deploy" / "edgeflash.service"
+PROGRAM = "/opt/edgeflash/bin/edgeflash"
+
+# In tenths: an exposure level of 1.5 at most; systemd calls up to 2.0 "OK" (from memory). What
+# remains is the network, which a gateway needs.
+EXPOSURE_LIMIT = 15
+
+
+def verify(unit: Path) -> subprocess.CompletedProcess[str]:
+    """`verify` of one unit file; the exit code covers that file and not the machine's units."""
+    command = ["systemd-analyze", "verify", "--man=no", "--recursive-errors=no", str(unit)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+
+
+@pytest.fixture
+def installed_unit(tmp_path: Path) -> Path:
+    """The unit as on a machine where its program is installed: systemd looks for the file."""
+    text = UNIT.read_text(encoding="utf-8")
+    assert f"ExecStart={PROGRAM} " in text
+    unit = tmp_path / UNIT.name
+    unit.write_text(text.replace(PROGRAM, sys.executable), encoding="utf-8")
+    return unit
+
+
+def test_systemd_has_nothing_to_say_against_the_unit(installed_unit: Path) -> None:
+    """No unknown key, no wrong value, no contradiction."""
+    done = verify(installed_unit)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong"), [("WatchdogSec=", "WatchdogSecs="), ("Restart=always", "Restart=sometimes")]
+)
+def test_systemd_would_have_found_a_mistake(installed_unit: Path, right: str, wrong: str) -> None:
+    """The check above can fail: a misspelt key and a wrong value are reported."""
+    text = installed_unit.read_text(encoding="utf-8")
+    assert right in text
+    installed_unit.write_text(text.replace(right, wrong), encoding="utf-8")
+    done = verify(installed_unit)
+    assert done.stderr != ""
+
+
+def test_the_unit_exposes_little() -> None:
+    """systemd's own exposure score stays under the limit."""
+    command = ["systemd-analyze", "security", "--offline=true", "--no-pager"]
+    done = subprocess.run(
+        [*command, f"--threshold={EXPOSURE_LIMIT}", str(UNIT)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 0, done.stdout[-200:] + done.stderr

@@ -1,0 +1,149 @@
+"""`edgeflash history`: list and export, from a site file and from a folder."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from typer.testing import CliRunner
+
+from edgeflash.cli.history import history_app
+from edgeflash.errors import StorageError, UsageError
+from edgeflash.history import HistoryWriter
+from edgeflash.journal import Journal
+from tests.unit.journal.samples import sample_result
+
+SITE = """
+[site]
+name = "Blend header A"
+state_dir = "state"
+
+[opcua]
+
+[[analyzers]]
+id = "fp-101"
+number = 1
+map = "map.toml"
+host = "127.0.0.1"
+analyzer_corrects_barometer = true
+"""
+
+MAP = """
+[map]
+name = "test bench"
+protocol = "modbus"
+addressing = "zero_based"
+
+[roles.flash_point]
+table = "input"
+address = 0
+type = "float32"
+order = "abcd"
+unit = "degC"
+
+[roles.cycle_number]
+table = "input"
+address = 2
+type = "uint16"
+"""
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Path]:
+    """A site whose gateway runs: 30 cycles in the files, 10 in the journal only."""
+    (tmp_path / "map.toml").write_text(MAP)
+    path = tmp_path / "site.toml"
+    path.write_text(SITE)
+    with Journal.open(tmp_path / "state" / "journal.sqlite3") as journal:
+        assert all(d.result(10) for d in [journal.append(sample_result(n)) for n in range(30)])
+        HistoryWriter(journal, tmp_path / "state" / "history").flush()
+        assert all(d.result(10) for d in [journal.append(sample_result(n)) for n in range(30, 40)])
+        yield path
+
+
+def run(*words: str | Path) -> str:
+    result = CliRunner().invoke(
+        history_app, [str(w) for w in words], catch_exceptions=False, env={"COLUMNS": "140"}
+    )
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def test_list_for_people(site: Path) -> None:
+    """One line for each analyzer, with times in UTC and the unit of the values."""
+    shown = run("list", site)
+    assert "first (UTC)" in shown
+    assert "°C" in shown
+    (line,) = [text for text in shown.splitlines() if "fp-101" in text]
+    words = line.replace("│", " ").split()
+    expected = "fp-101 2026-04-30 22:00 2026-05-01 00:36 40 20 10 10 62.5 to 63.1"
+    assert words == expected.split()
+
+
+def test_list_for_machines(site: Path) -> None:
+    """The same in JSON, with the journal's rows; from the folder alone without them."""
+    (found,) = json.loads(run("list", site, "--json"))
+    assert (found["cycles"], found["last"]) == (40, "2026-05-01T00:36:00+00:00")
+    folder = site.parent / "state" / "history"
+    (found,) = json.loads(run("list", "--folder", folder, "--json"))
+    assert found["cycles"] == 30
+    assert json.loads(run("list", site, "--json", "--since", "2026-06-01")) == []
+    assert "no cycles" in run("list", site, "--analyzer", "fp-999")
+
+
+def test_export_csv(site: Path, tmp_path: Path) -> None:
+    """A span of time: from since to before until, read as UTC when no zone is given."""
+    output = tmp_path / "out.csv"
+    options = ("--since", "2026-04-30T23:00", "--until", "2026-05-01T02:00+02:00")
+    assert "15 rows" in run("export", site, output, *options)
+    with output.open(encoding="utf-8", newline="") as file:
+        found = [int(row["cycle_number"]) for row in csv.DictReader(file)]
+    assert found == list(range(15, 30))
+
+
+def test_export_traces_of_rejected_cycles(site: Path, tmp_path: Path) -> None:
+    """The form is that of the suffix, or the one asked for."""
+    for output, more in (("out.parquet", ()), ("traces.dat", ("--format", "parquet"))):
+        path = tmp_path / output
+        run("export", site, path, "--table", "traces", "--verdict", "rejected", *more)
+        found = pq.read_table(path)
+        assert found["cycle_number"].to_pylist() == [n for n in range(40) if n % 4 == 3]
+        assert "pressure_kpa" in found.column_names
+
+
+def invoke(*words: str | Path) -> object:
+    return CliRunner().invoke(history_app, [str(w) for w in words], catch_exceptions=False)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("list",),
+        ("export", "out.csv"),
+        ("export", "a.toml", "b.toml", "out.csv"),
+        ("list", "--folder", "somewhere", "site.toml"),
+        ("list", "--folder", ".", "--since", "yesterday"),
+    ],
+)
+def test_wrong_use_says_what_is_right(words: tuple[str, ...]) -> None:
+    """UsageError, which the command line turns into exit code 2."""
+    with pytest.raises(UsageError):
+        invoke(*words)
+
+
+def test_a_wrong_folder_is_named(tmp_path: Path) -> None:
+    """Not an empty list: there is nothing to list."""
+    with pytest.raises(StorageError, match="nowhere"):
+        invoke("list", "--folder", tmp_path / "nowhere")
+
+
+def test_other_commands_do_not_load_arrow() -> None:
+    """Arrow takes a third of a second; only reading the history may cost it."""
+    code = "import sys, edgeflash.cli.history; sys.exit('pyarrow' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -1,0 +1,340 @@
+"""What the journal promises: durable, once, in order, and never more than it was asked."""
+
+from __future__ import annotations
+
+import asyncio
+import dataclasses
+import os
+import sqlite3
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Future
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from edgeflash.errors import StorageError
+from edgeflash.journal import Journal
+from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.model import Verdict
+from tests.unit.journal.samples import CYCLE, START, sample_result
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "state" / "journal.sqlite3"
+
+
+@pytest.fixture
+def journal(path: Path) -> Iterator[Journal]:
+    with Journal.open(path) as opened:
+        yield opened
+
+
+def fill(journal: Journal, count: int, analyzer: str = "fp-101") -> None:
+    for done in [journal.append(sample_result(n, analyzer)) for n in range(count)]:
+        assert done.result(10)
+
+
+def test_what_was_appended_is_there_after_a_restart(path: Path) -> None:
+    """Results outlive the process that wrote them, equal to the last bit of their trace."""
+    with Journal.open(path) as journal:
+        fill(journal, 5)
+    with Journal.open(path) as journal:
+        expected = [sample_result(n) for n in range(5)]
+        assert expected == [e.result for e in journal.entries_after(0, 10)]
+
+
+def test_the_same_cycle_twice_changes_nothing(journal: Journal) -> None:
+    """The first one stays, the second is answered False and takes no room."""
+    first = sample_result(7)
+    second = dataclasses.replace(first, product="other")
+    assert journal.append(first).result(10) is True
+    assert journal.append(second).result(10) is False
+    assert journal.count() == 1
+    assert first == journal.latest("fp-101")
+
+
+def test_the_key_is_analyzer_epoch_and_number(journal: Journal) -> None:
+    """After a restart of the analyzer's counter its numbers come again; they are other cycles."""
+    for result in (sample_result(1), sample_result(1, epoch=1), sample_result(1, "fp-102")):
+        assert journal.append(result).result(10)
+    assert journal.count() == 3
+
+
+async def test_append_async_answers_after_the_commit(journal: Journal, path: Path) -> None:
+    """When the await returns, another connection sees the row."""
+    assert await journal.append_async(sample_result(1)) is True
+    other = sqlite3.connect(path)
+    assert other.execute("SELECT count(*) FROM results").fetchone() == (1,)
+    other.close()
+    assert await journal.append_async(sample_result(1)) is False
+
+
+async def test_a_cancelled_append_is_still_stored(journal: Journal) -> None:
+    """Whoever stops waiting does not take the result with him."""
+    task = asyncio.create_task(journal.append_async(sample_result(1)))
+    await asyncio.sleep(0)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    await journal.append_async(sample_result(2))
+    assert journal.count() == 2
+
+
+def test_commits_are_synced(journal: Journal) -> None:
+    """Write-ahead mode with synchronous FULL (2 in SQLite's pragma documentation)."""
+    done: Future[tuple[object, object]] = journal._submit(
+        lambda connection: (
+            connection.execute("PRAGMA journal_mode").fetchone()[0],
+            connection.execute("PRAGMA synchronous").fetchone()[0],
+        )
+    )
+    assert done.result(10) == ("wal", 2)
+
+
+def test_a_burst_shares_commits(journal: Journal) -> None:
+    """What waits during a sync goes into one commit: far fewer commits than results."""
+    at_writer, go_on = threading.Event(), threading.Event()
+
+    def hold(connection: sqlite3.Connection) -> None:
+        at_writer.set()
+        assert go_on.wait(10)
+
+    holding = journal._submit(hold)
+    assert at_writer.wait(10)
+    burst = [journal.append(sample_result(n)) for n in range(300)]
+    statements: list[str] = []
+    journal._writer.set_trace_callback(statements.append)
+    go_on.set()
+    holding.result(10)
+    assert all(done.result(30) for done in burst)
+    assert statements.count("COMMIT") <= 3
+    assert journal.count() == 300
+
+
+def test_many_threads_may_append(journal: Journal) -> None:
+    """Eight threads, each its own analyzer and all of one shared: every key once."""
+    answers: list[bool] = []
+
+    def work(index: int) -> None:
+        for n in range(25):
+            journal.append(sample_result(n, f"fp-{index}", with_trace=False)).result(30)
+            answers.append(journal.append(sample_result(n, "shared", with_trace=False)).result(30))
+
+    threads = [threading.Thread(target=work, args=(i,)) for i in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert answers.count(True) == 25
+    assert journal.count() == 9 * 25
+
+
+def test_latest_and_last_accepted(journal: Journal) -> None:
+    """The latest is the one written last, though an older one may have come late."""
+    for number, verdict in ((5, Verdict.ACCEPTED), (6, Verdict.REJECTED), (4, Verdict.DOUBTFUL)):
+        journal.append(sample_result(number, verdict=verdict)).result(10)
+    journal.append(sample_result(9, "fp-102", verdict=Verdict.REJECTED)).result(10)
+    latest, accepted = journal.latest("fp-101"), journal.last_accepted("fp-101")
+    assert latest is not None
+    assert accepted is not None
+    assert (latest.cycle.cycle_number, accepted.cycle.cycle_number) == (4, 5)
+    assert journal.last_accepted("fp-102") is None
+    assert journal.latest("fp-103") is None
+
+
+def test_entries_come_in_order_and_by_pages(journal: Journal) -> None:
+    """Going from page to page by the last seq meets every entry once."""
+    fill(journal, 23)
+    seen, seq = [], 0
+    while page := journal.entries_after(seq, 5):
+        seen += [e.result.cycle.cycle_number for e in page]
+        seq = page[-1].seq
+    assert seen == list(range(23))
+
+
+def test_each_consumer_has_its_own_position(path: Path) -> None:
+    """Positions are kept over a restart, never move back by advance, and start at 0."""
+    with Journal.open(path) as journal:
+        fill(journal, 5)
+        journal.advance("history", 4)
+        journal.advance("history", 2)
+        assert (journal.position("history"), journal.position("mqtt")) == (4, 0)
+        assert (journal.pending("history"), journal.pending("mqtt")) == (1, 5)
+    with Journal.open(path) as journal:
+        assert journal.position("history") == 4
+        journal.rewind("history")
+        assert journal.position("history") == 0
+
+
+def test_trim_waits_for_every_consumer(journal: Journal) -> None:
+    """What one consumer has not passed stays, however old."""
+    fill(journal, 20)
+    journal.advance("history", 20)
+    journal.advance("mqtt", 6)
+    late = START + timedelta(days=400)
+    assert journal.trim(late, ("history", "mqtt", "never ran")) == 0
+    assert journal.trim(late, ("history", "mqtt")) == 6
+    assert [e.result.cycle.cycle_number for e in journal.entries_after(0, 99)] == [*range(6, 20)]
+
+
+def test_trim_keeps_what_a_restart_needs(journal: Journal) -> None:
+    """The latest and the last accepted of each analyzer stay, however old."""
+    fill(journal, 16)
+    fill(journal, 1, "fp-102")
+    journal.append(sample_result(16, verdict=Verdict.REJECTED)).result(10)
+    journal.advance("history", 99)
+    journal.trim(START + timedelta(days=400), ("history",))
+    left = [e.result.id for e in journal.entries_after(0, 99)]
+    assert left == ["fp-101/0/13", "fp-102/0/0", "fp-101/0/16"]
+
+
+def test_trim_keeps_what_is_young(journal: Journal) -> None:
+    """Only what was judged before the given time goes."""
+    fill(journal, 20)
+    journal.advance("history", 99)
+    assert journal.trim(START + 10 * CYCLE, ("history",)) == 10
+    assert journal.count() == 10
+
+
+def test_trim_takes_more_than_one_commit(journal: Journal) -> None:
+    """Thousands of rows go in portions, all of them, and numbers are never given again."""
+    last = [journal.append(sample_result(n, with_trace=False)) for n in range(1301)]
+    assert all(done.result(60) for done in last)
+    journal.advance("history", 1301)
+    assert journal.trim(START + timedelta(days=400), ("history",)) == 1300
+    assert journal.append(sample_result(2000)).result(10)
+    assert [e.seq for e in journal.entries_after(0, 9)] == [1301, 1302]
+
+
+def test_readers_in_other_processes_look_on(journal: Journal, path: Path) -> None:
+    """A read-only journal follows the writer, and has no way to write."""
+    with Journal.open_readonly(path) as reader:
+        assert reader.count() == 0
+        fill(journal, 3)
+        assert reader.count() == 3
+        assert not hasattr(reader, "append")
+        with pytest.raises(sqlite3.OperationalError, match="readonly"):
+            reader._reader.execute("DELETE FROM results")
+
+
+def test_a_reader_needs_no_right_to_write(path: Path) -> None:
+    """After a clean stop, someone who may only read the folder reads the whole journal."""
+    with Journal.open(path) as journal:
+        fill(journal, 3)
+    folder = path.parent
+    folder.chmod(0o555)
+    path.chmod(0o444)
+    above = [p for p in path.parents if p.stat().st_uid == os.geteuid() and p != Path("/")]
+    modes = [(p, p.stat().st_mode) for p in above[1:]]
+    for p, mode in modes:
+        p.chmod(mode | 0o111)
+    root = os.geteuid() == 0
+    if root:
+        os.seteuid(65534)  # root may write everywhere: be nobody for a moment
+    try:
+        with Journal.open_readonly(path) as reader:
+            assert reader.count() == 3
+    finally:
+        if root:
+            os.seteuid(0)
+        for p, mode in modes:
+            p.chmod(mode)
+        folder.chmod(0o755)
+
+
+def test_a_second_gateway_is_refused(journal: Journal, path: Path) -> None:
+    """Two writers would each think the positions theirs; the second is told who is there."""
+    with pytest.raises(StorageError, match=rf"{path}.*process {os.getpid()}"):
+        Journal.open(path)
+    fill(journal, 1)
+
+
+def test_a_closed_journal_refuses(path: Path) -> None:
+    """After close: a StorageError, not a wait for ever. What was given before is on disk."""
+    journal = Journal.open(path)
+    before = [journal.append(sample_result(n)) for n in range(50)]
+    journal.close()
+    journal.close()
+    assert all(done.result(0) for done in before)
+    with pytest.raises(StorageError, match="closed"):
+        journal.append(sample_result(99)).result(1)
+    with Journal.open(path) as again:
+        assert again.count() == 50
+
+
+def test_an_unstorable_result_hurts_no_other(journal: Journal) -> None:
+    """In the same commit, its neighbours are stored; the writer lives on."""
+    bad = sample_result(1, finished_at=datetime(2026, 5, 1))  # noqa: DTZ001  # the mistake under test
+    huge = sample_result(2**63, finished_at=START, with_trace=False)
+    done = [journal.append(r) for r in (sample_result(0), bad, huge, sample_result(2))]
+    assert done[0].result(10)
+    for wrong in done[1:3]:
+        with pytest.raises(UnstorableResultError):
+            wrong.result(10)
+    assert done[3].result(10)
+    assert journal.count() == 2
+
+
+def test_a_damaged_entry_hides_no_other(path: Path) -> None:
+    """An entry whose bytes changed is passed over; the ones behind it are still delivered."""
+    with Journal.open(path) as journal:
+        fill(journal, 5)
+    disk = sqlite3.connect(path)
+    disk.execute("UPDATE results SET body = replace(body, '62.', '63.') WHERE seq = 2")
+    disk.execute("UPDATE results SET trace = x'00' WHERE seq = 3")
+    disk.execute("UPDATE results SET body = CAST(x'ff7b' AS TEXT) WHERE seq = 5")
+    disk.commit()
+    disk.close()
+    with Journal.open(path) as journal:
+        assert [e.seq for e in journal.entries_after(0, 2)] == [1, 4]
+        assert journal.entries_after(4, 2) == []
+        assert sample_result(3) == journal.latest("fp-101")
+
+
+def test_a_foreign_file_is_named(path: Path) -> None:
+    """Whatever stands at the path: a StorageError that names it, and the file untouched."""
+    path.parent.mkdir(parents=True)
+    path.write_bytes(b"not a database, but long enough to be taken for one" * 30)
+    before = path.read_bytes()
+    for opening in (Journal.open, Journal.open_readonly):
+        with pytest.raises(StorageError, match=str(path)):
+            opening(path)
+    assert before == path.read_bytes()
+
+
+def test_another_programs_database_is_refused(path: Path) -> None:
+    """A sound SQLite file that is not a journal of ours is left alone."""
+    path.parent.mkdir(parents=True)
+    other = sqlite3.connect(path)
+    other.execute("CREATE TABLE recipes (name TEXT)")
+    other.close()
+    with pytest.raises(StorageError, match="not an edgeflash journal"):
+        Journal.open(path)
+
+
+def test_a_newer_journal_is_refused(path: Path) -> None:
+    """A journal of a later version is not written by an earlier one."""
+    Journal.open(path).close()
+    disk = sqlite3.connect(path)
+    disk.execute("PRAGMA user_version = 99")
+    disk.close()
+    for opening in (Journal.open, Journal.open_readonly):
+        with pytest.raises(StorageError, match="schema version 99"):
+            opening(path)
+
+
+def test_a_missing_journal_is_not_made_by_a_reader(path: Path) -> None:
+    """Looking does not create."""
+    with pytest.raises(StorageError, match="no journal here"):
+        Journal.open_readonly(path)
+    assert not path.exists()
+
+
+def test_times_are_exact_to_the_microsecond(journal: Journal) -> None:
+    """judged_us counts microseconds since 1970 UTC: 2026-05-01T00:00Z is 1777593600 s."""
+    moment = datetime(2026, 5, 1, 0, 0, 0, 1, tzinfo=UTC)
+    journal.append(dataclasses.replace(sample_result(1), judged_at=moment)).result(10)
+    assert journal._rows("SELECT judged_us FROM results", ()) == [(1_777_593_600_000_001,)]

@@ -1,0 +1,153 @@
+"""The point list against the image and the catalogue it describes."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import struct
+
+import pytest
+
+from edgeflash.outlets import as_csv, as_json, as_markdown, quality_rows, rows
+from edgeflash.outlets.modbus_image import empty_image, with_views
+from edgeflash.points import CATALOGUE
+from edgeflash.trust import Quality
+from tests.unit.outlets.builders import accepted_view, analyzer, modbus, opcua, site
+
+PLANT = site(
+    analyzer("fp-101", 1, range_low_c=30.0, range_high_c=90.0),
+    analyzer("fp-205", 4),
+    opcua_server=opcua(port=4840),
+    modbus_servers=(
+        modbus(port=5020, temperature_unit="degF", pressure_unit="psi"),
+        modbus(port=5021, order="cdab"),
+    ),
+)
+
+
+def _row(analyzer_id: str, point: str) -> dict[str, str]:
+    table = list(csv.DictReader(io.StringIO(as_csv(rows(PLANT)))))
+    (found,) = [r for r in table if (r["analyzer"], r["point"]) == (analyzer_id, point)]
+    return found
+
+
+def test_one_row_for_each_point_of_each_analyzer() -> None:
+    """In the order of the site file and the catalogue."""
+    names = [(row.analyzer, row.point) for row in rows(PLANT)]
+    assert names == [(a, p.name) for a in ("fp-101", "fp-205") for p in CATALOGUE]
+
+
+def test_a_row_says_all_a_controls_engineer_needs() -> None:
+    """Worked by hand: analyzer 4 starts at 3 × 200 = 600; 30..90 °C is 86..194 °F."""
+    row = _row("fp-205", "peak_kpa")
+    assert row["opcua_node_id"] == "nsu=urn:edgeflash:points;s=fp-205.peak_kpa"
+    assert row["opcua_path"] == "Objects/Edgeflash/fp-205/IgnitionPeak"
+    assert (row["opcua_type"], row["opcua_data_type"]) == ("AnalogUnitRangeType", "Double")
+    assert (row["opcua_unit"], row["opcua_low"], row["opcua_high"]) == ("kPa", "0.0", "1000.0")
+    assert (row["modbus_address"], row["registers"]) == ("634", "2")
+    assert (row["input_register"], row["holding_register"]) == ("300635", "400635")
+    assert row["discrete_input"] == ""
+    assert (row["modbus_1_unit"], row["modbus_1_order"]) == ("psi", "abcd")
+    assert (row["modbus_2_unit"], row["modbus_2_order"]) == ("kPa", "cdab")
+    flash = _row("fp-101", "flash_point_c")
+    assert (flash["opcua_instrument_low"], flash["opcua_instrument_high"]) == ("30.0", "90.0")
+    assert (flash["modbus_1_unit"], flash["modbus_1_low"]) == ("°F", "-58.0")
+    assert (flash["modbus_1_instrument_low"], flash["modbus_1_instrument_high"]) == (
+        "86.0",
+        "194.0",
+    )
+    assert flash["modbus_address"] == "0"
+    assert flash["holding_register"] == "400001"
+
+
+def test_codes_flags_and_texts() -> None:
+    """Codes list their meanings; a flag has a discrete input; a text has no order."""
+    assert _row("fp-101", "verdict")["codes"] == "0=none; 1=accepted; 2=doubtful; 3=rejected"
+    assert _row("fp-101", "verdict")["opcua_data_type"] == "UInt32"
+    flag = _row("fp-205", "possible_low_flash")
+    assert (flag["modbus_address"], flag["discrete_input"]) == ("605", "100606")
+    text = _row("fp-101", "reason_text")
+    assert (text["registers"], text["modbus_2_order"]) == ("16", "")
+
+
+@pytest.mark.parametrize("place", [0, 1])
+def test_the_listed_addresses_hold_the_values(place: int) -> None:
+    """Reading the image where the list says gives what the view shows, in the listed unit."""
+    server = PLANT.file.modbus[place]
+    numbers = {a.id: a.number for a in PLANT.file.analyzers}
+    view = accepted_view("fp-205", value_c=50.0, cycle_number=77)
+    image = with_views(empty_image(numbers.values(), server.order), [view], numbers, server)
+    places = {r.point: r for r in rows(PLANT) if r.analyzer == "fp-205"}
+
+    def words(point: str) -> bytes:
+        row = places[point]
+        raw = image.registers(row.modbus_address, row.registers)
+        assert raw is not None
+        return raw[2:] + raw[:2] if row.modbus[place].order == "cdab" else raw
+
+    assert struct.unpack(">f", words("flash_point_c"))[0] == (122.0 if place == 0 else 50.0)
+    assert struct.unpack(">I", words("cycle_number"))[0] == 77
+
+
+def test_no_two_points_share_an_address() -> None:
+    """Over all analyzers, no register belongs to two rows."""
+    taken: set[int] = set()
+    for row in rows(PLANT):
+        own = set(range(row.modbus_address, row.modbus_address + row.registers))
+        assert not taken & own
+        taken |= own
+
+
+def test_the_quality_table_is_complete() -> None:
+    """Every quality once, with its hexadecimal code, in the order of the Modbus numbers."""
+    table = quality_rows()
+    assert {row.opcua_name for row in table} == {q.value.opcua_name for q in Quality}
+    numbers = [row.modbus for row in table]
+    assert numbers == sorted(numbers)
+    by_name = {row.opcua_name: row for row in table}
+    held = by_name["UncertainLastUsableValue"]
+    assert (held.opcua_code, held.modbus, held.trust) == ("0x40900000", 1, "uncertain")
+
+
+def test_csv_is_one_flat_table() -> None:
+    """One header, the same number of cells in each line, no quality table."""
+    lines = list(csv.reader(io.StringIO(as_csv(rows(PLANT)))))
+    assert {len(line) for line in lines} == {len(lines[0])}
+    assert len(lines) == 1 + 2 * len(CATALOGUE)
+    assert len(set(lines[0])) == len(lines[0])
+
+
+def test_json_holds_rows_and_qualities() -> None:
+    """It reads back as the rows."""
+    read = json.loads(as_json(rows(PLANT)))
+    assert len(read["points"]) == 2 * len(CATALOGUE)
+    assert read["points"][0]["modbus"][0]["unit"] == "°F"
+    assert len(read["qualities"]) == len(Quality)
+
+
+def test_markdown_tables_are_whole() -> None:
+    """Each table's lines have as many cells as its header; both outlets and the qualities show."""
+    text = as_markdown(rows(PLANT))
+    for block in text.split("\n\n"):
+        if block.startswith("|"):
+            cells = {line.replace("\\|", "").count("|") for line in block.splitlines()}
+            assert len(cells) == 1, block
+    assert "### OPC UA (127.0.0.1:4840)" in text
+    assert "### Modbus 2 (127.0.0.1:5021)" in text
+    assert "| 11 | BadNoCommunication | 0x80310000 | bad |" in text
+    assert text.endswith("|\n")
+
+
+def test_outlets_that_are_not_there_have_no_columns() -> None:
+    """A site with Modbus only lists no OPC UA, and the other way round."""
+    only_modbus = site(analyzer(), modbus_servers=(modbus(),))
+    only_opcua = site(analyzer(), opcua_server=opcua())
+    header_modbus = as_csv(rows(only_modbus)).splitlines()[0]
+    header_opcua = as_csv(rows(only_opcua)).splitlines()[0]
+    assert "opcua" not in header_modbus
+    assert "modbus_1_unit" in header_modbus
+    assert "modbus" not in header_opcua
+    assert "opcua_node_id" in header_opcua
+    assert "OPC UA (" not in as_markdown(rows(only_modbus))
+    assert as_markdown(rows(only_opcua)).count("### ") == 1

@@ -1,0 +1,153 @@
+"""What an outlet shows of a point: units, quality, and what a point type cannot carry."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from edgeflash.outlets.values import (
+    INSTRUMENT_RANGE_POINTS,
+    OutletUnits,
+    microseconds_since_1970,
+    shown,
+)
+from edgeflash.points import CATALOGUE, Point, PointScalar, PointType, PointValue
+from edgeflash.trust import Quality, Trust
+from edgeflash.units import Quantity
+from tests.unit.outlets.builders import START, accepted_view, rejected_view
+
+METRIC = OutletUnits("degC", "kPa")
+IMPERIAL = OutletUnits("degF", "psi")
+POINTS = {point.name: point for point in CATALOGUE}
+
+
+def test_a_temperature_is_shown_in_the_outlets_unit() -> None:
+    """62.5 °C is 144.5 °F (by the definition of the scale: 62.5 × 1.8 + 32)."""
+    view = accepted_view(value_c=62.5)
+    point = POINTS["flash_point_c"]
+    assert shown(point, view, METRIC).value == 62.5
+    assert shown(point, view, IMPERIAL).value == pytest.approx(144.5, abs=1e-12)
+
+
+def test_a_temperature_difference_has_no_offset() -> None:
+    """0.25 °C of correction is 0.45 °F, not 32.45 °F."""
+    value = shown(POINTS["correction_c"], accepted_view(), IMPERIAL).value
+    assert value == pytest.approx(0.45, abs=1e-12)
+
+
+def test_a_pressure_is_shown_in_the_outlets_unit() -> None:
+    """41 kPa is 5.94655 psi (NIST SP 811, appendix B: 1 psi = 6.894757 kPa)."""
+    value = shown(POINTS["peak_kpa"], accepted_view(), IMPERIAL).value
+    assert value == pytest.approx(41.0 / 6.894757, rel=1e-6)
+
+
+def test_ranges_are_converted_like_values() -> None:
+    """-50..400 °C is -58..752 °F; a range without a quantity is none."""
+    assert IMPERIAL.range_of(POINTS["flash_point_c"]) == pytest.approx((-58.0, 752.0))
+    assert IMPERIAL.range_of(POINTS["uncertainty_c"]) == pytest.approx((0.0, 18.0))
+    assert IMPERIAL.range_of(POINTS["quality"]) is None
+    assert IMPERIAL.of(POINTS["quality"]) is None
+
+
+def test_every_quantity_of_the_catalogue_has_a_unit_and_a_range() -> None:
+    """The analog node types need both (OPC 10000-8, 5.3.2.3)."""
+    for point in CATALOGUE:
+        for units in (METRIC, IMPERIAL, OutletUnits("degC", "mbar")):
+            assert (point.quantity is Quantity.NONE) == (units.of(point) is None), point.name
+            assert (point.quantity is Quantity.NONE) == (units.range_of(point) is None), point.name
+
+
+def test_points_with_an_instrument_range_are_temperatures_of_the_catalogue() -> None:
+    """The names are the catalogue's; each is a temperature."""
+    assert POINTS.keys() >= INSTRUMENT_RANGE_POINTS
+    assert {POINTS[n].quantity for n in INSTRUMENT_RANGE_POINTS} == {Quantity.TEMPERATURE}
+
+
+@pytest.mark.parametrize(
+    "view", [accepted_view(), rejected_view(held=True), rejected_view(held=False)]
+)
+def test_a_value_is_missing_exactly_when_its_quality_is_bad(view: object) -> None:
+    """For every point and view: bad means no value, anything else means a value."""
+    for point in CATALOGUE:
+        one = shown(point, view, METRIC)  # type: ignore[arg-type]  # the parameter list is untyped
+        assert (one.quality.trust is Trust.BAD) == (one.value is None), point.name
+
+
+def test_a_held_value_stays_and_is_uncertain_until_the_hold_time_is_over() -> None:
+    """A rejected cycle holds the value as uncertain; after hold_s there is none."""
+    held = shown(POINTS["flash_point_c"], rejected_view(held=True), METRIC)
+    over = shown(POINTS["flash_point_c"], rejected_view(held=False), METRIC)
+    assert (held.value, held.quality) == (62.5, Quality.LAST_USABLE)
+    assert over.value is None
+    assert over.quality.trust is Trust.BAD
+
+
+def _reading(of: Point, value: PointScalar, quality: Quality = Quality.GOOD) -> Point:
+    return replace(of, read=lambda v: PointValue(value, quality, v.at))
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("flash_point_c", math.nan),
+        ("flash_point_c", math.inf),
+        ("flash_point_c", 1e39),
+        ("flash_point_c", True),
+        ("flash_point_c", "62.5"),
+        ("cycle_number", -1),
+        ("cycle_number", 2**32),
+        ("cycle_number", 1.5),
+        ("quality", 2**16),
+        ("quality", True),
+        ("possible_low_flash", 1),
+        ("sampled_at", datetime(1969, 12, 31, tzinfo=UTC)),
+        ("sampled_at", 5.0),
+        ("reason_text", 5),
+    ],
+)
+def test_what_a_type_cannot_carry_is_bad_never_another_number(
+    name: str, value: PointScalar
+) -> None:
+    """Wrapped counters, non-finite floats and mixed types never reach a DCS as numbers."""
+    one = shown(_reading(POINTS[name], value), accepted_view(), METRIC)
+    assert (one.value, one.quality) == (None, Quality.BAD)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("cycle_number", 2**32 - 1), ("cycle_number", 0), ("heartbeat", 65535), ("quality", 0)],
+)
+def test_the_whole_range_of_a_type_is_carried(name: str, value: int) -> None:
+    """Both ends of a register's range are values."""
+    assert shown(_reading(POINTS[name], value), accepted_view(), METRIC).value == value
+
+
+def test_a_value_without_a_value_is_no_data_whatever_quality_it_claims() -> None:
+    """None with a good quality is not passed on as good."""
+    one = shown(_reading(POINTS["cycle_number"], None), accepted_view(), METRIC)
+    assert (one.value, one.quality) == (None, Quality.NO_DATA)
+
+
+def test_a_bad_quality_takes_the_value_away() -> None:
+    """A bad value must not look like a number (OPC 10000-4, 7.11.1)."""
+    point = _reading(POINTS["flash_point_c"], 62.5, Quality.DEVICE_FAILURE)
+    one = shown(point, accepted_view(), METRIC)
+    assert (one.value, one.quality) == (None, Quality.DEVICE_FAILURE)
+
+
+def test_times_of_the_view_itself_are_marked_as_now() -> None:
+    """Age moves each second with the view; the sample's time does not."""
+    view = accepted_view()
+    assert shown(POINTS["age_s"], view, METRIC).of_now
+    judged = shown(POINTS["flash_point_c"], view, METRIC)
+    assert not judged.of_now
+    assert judged.source_time == START
+
+
+def test_microseconds_are_exact() -> None:
+    """2031-04-05T06:07:08.901234Z; seconds from `date -u -d ... +%s` (GNU coreutils)."""
+    assert microseconds_since_1970(START) == 1_933_135_628_901_234
+    assert {p.type for p in CATALOGUE} == set(PointType)

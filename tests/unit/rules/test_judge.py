@@ -1,0 +1,147 @@
+"""Verdicts, the possible-low-flash alarm, and the tuning of rules."""
+
+from __future__ import annotations
+
+import pytest
+
+from edgeflash.config.site import RuleTuning
+from edgeflash.model import Phase, Role, Severity, Verdict
+from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
+from edgeflash.rules.tuning import rulebook, tuning_mistakes
+from tests.simulated_line import bench_analyzer
+from tests.unit.flash.traces import trace
+from tests.unit.rules.contexts import SOUND, found, judged, spoiled
+
+
+def low_trace_cycle(start_c: float = 32.0):  # type: ignore[no-untyped-def]  # a Cycle
+    """A sound measurement of a product that flashes 10 °C lower, at 52 °C."""
+    low = trace(flash_s=120.0, length_s=122.5, start_c=start_c, lag_s=3.0, pressure_noise_kpa=0.3)
+    return spoiled({Role.FLASH_POINT: 52.0, Role.START_TEMPERATURE: start_c}, trace=low)
+
+
+def test_the_worst_finding_decides() -> None:
+    """A doubt and a rejection together reject; the rejection is named first."""
+    result = judged(spoiled({Role.FLASH_POINT: None, Role.PEAK_PRESSURE: 12.0}))
+    assert result.verdict is Verdict.REJECTED
+    assert result.reasons[0] == "not_available"
+    assert result.published_c is None
+
+
+def test_a_rejected_cycle_always_says_why() -> None:
+    """However the rules are tuned, no cycle is rejected without a reason."""
+    off = {rule.name: {"enabled": False, "because": "test"} for rule in RULES}
+    off.pop("no_value")
+    result = judged(spoiled({Role.FLASH_POINT: None}, trace=None), rules=off)
+    assert (result.verdict, result.reasons) == (Verdict.REJECTED, ("no_value",))
+
+
+def test_an_accepted_value_below_the_limit_raises_the_alarm() -> None:
+    """The product's minimum is 55 °C: 52 °C is believed, published and alarmed."""
+    result = judged(low_trace_cycle())
+    assert result.verdict is Verdict.ACCEPTED
+    assert (result.low_flash, result.low_flash_alarm) == (True, True)
+
+
+@pytest.mark.parametrize(
+    "cycle",
+    [
+        spoiled({Role.SPARK_COUNT: 1}),
+        spoiled({Role.FLASH_POINT: 20.0}, trace=None),
+        spoiled({Role.FLASH_POINT: 50.0}),
+        spoiled({Role.FLASH_POINT: None}, trace=low_trace_cycle().trace),
+        spoiled({Role.FLASH_POINT: 50.0}, phases=(Phase.MAINTENANCE,)),
+    ],
+    ids=["first spark", "below range", "reported low only", "trace low only", "in maintenance"],
+)
+def test_a_rejected_cycle_can_raise_the_alarm(cycle) -> None:  # type: ignore[no-untyped-def]
+    """Evidence of a low flash point counts whatever the verdict."""
+    result = judged(cycle)
+    assert result.verdict is Verdict.REJECTED
+    assert (result.low_flash, result.low_flash_alarm) == (True, True)
+
+
+def test_a_check_sample_says_nothing_about_the_product() -> None:
+    """A low-flash check fluid is no alarm."""
+    result = judged(spoiled({Role.FLASH_POINT: 40.0}, phases=(Phase.CHECK_SAMPLE, Phase.HEAT)))
+    assert not result.low_flash
+
+
+def test_only_an_accepted_cycle_clears_the_alarm() -> None:
+    """Rejected and doubtful cycles without evidence leave it standing."""
+    rejected = spoiled(faults_seen=("heater_fault",))
+    doubtful = spoiled(duration_s=700.0)
+    assert judged(rejected, alarm_before=True).low_flash_alarm
+    assert judged(doubtful, alarm_before=True).low_flash_alarm
+    assert not judged(SOUND, alarm_before=True).low_flash_alarm
+
+
+def test_the_limit_of_en_590_itself_fails() -> None:
+    """EN 590 asks for more than 55.0 °C (from memory): exactly 55.0 is evidence of too low."""
+    from edgeflash.config.site import Product
+    from edgeflash.rules.low_flash import below_minimum
+
+    exclusive = Product(minimum_c=55.0, strict_minimum=True)
+    inclusive = Product(minimum_c=55.0)
+    assert below_minimum(55.0, exclusive)
+    assert not below_minimum(55.0, inclusive)
+    assert not below_minimum(55.01, exclusive)
+
+
+def test_a_reported_value_that_the_analyzer_corrects_is_not_corrected_again() -> None:
+    """Correction is applied once (ISO 2719): by the analyzer or by the gateway."""
+    cycle = spoiled({Role.BAROMETRIC_PRESSURE: 95.0, Role.FLASH_POINT: 63.575})
+    once = judged(cycle, basis="reported", analyzer_corrects_barometer=True)
+    assert once.computed.correction_c == 0.0
+    assert once.published_c == 63.575
+    assert "recomputed_disagrees" not in once.reasons
+
+
+def test_tuning_lowers_but_never_raises() -> None:
+    """A lowered severity holds; a rule's breach cannot be made worse than the rule."""
+    lowered = {"sample_flow": {"severity": "note"}, "cycle_too_long": {"severity": "reject"}}
+    book = {t.rule.name: t for t in rulebook(bench_analyzer(rules=lowered))}
+    assert book["sample_flow"].severity(None) is Severity.NOTE
+    long = found(spoiled(duration_s=700.0), rules=lowered)["cycle_too_long"]
+    assert long.severity is Severity.DOUBT
+
+
+def test_parameters_are_tuned_one_by_one() -> None:
+    """One changed parameter leaves the others at their defaults."""
+    tuned = {"recomputed_disagrees": {"parameters": {"doubt_c": 2.0}}}
+    assert "recomputed_disagrees" not in found(spoiled({Role.FLASH_POINT: 63.5}), rules=tuned)
+    assert found(spoiled({Role.FLASH_POINT: 64.5}), rules=tuned)["recomputed_disagrees"]
+
+
+def test_mistakes_in_tuning_are_named() -> None:
+    """An unknown rule, an unknown parameter and the one untouchable rule."""
+    analyzer = bench_analyzer().model_copy(
+        update={
+            "rules": {
+                "ignition_week": RuleTuning(),
+                "ramp_rate": RuleTuning(parameters={"doubt": 0.2}),
+                "no_value": RuleTuning(enabled=False, because="quiet"),
+            }
+        }
+    )
+    problems = dict(tuning_mistakes(analyzer))
+    assert "did you mean 'ignition_weak'" in problems[("ignition_week",)]
+    assert "doubt_fraction" in problems[("ramp_rate", "parameters", "doubt")]
+    assert "always in force" in problems[("no_value",)]
+
+
+def test_codes_and_names_are_unique_and_in_their_family() -> None:
+    """A code is never used twice, and its first digit is the family."""
+    assert len({rule.name for rule in RULES}) == len(RULES) == len(BY_CODE)
+    families = {rule.code // 100: rule.family for rule in RULES}
+    assert all(families[rule.code // 100] is rule.family for rule in RULES)
+    assert all((rule.on_cycle is None) != (rule.on_live is None) for rule in RULES)
+
+
+def test_blind_rules_name_what_would_open_their_eyes() -> None:
+    """With the two required roles only, most rules are blind; a trace opens some."""
+    bare = frozenset({Role.CYCLE_NUMBER, Role.FLASH_POINT})
+    blind = dict(blind_rules(bare, has_trace=False))
+    assert blind["recomputed_disagrees"] == ("a trace",)
+    assert blind["ignition_weak"] == ("peak_pressure",)
+    assert "ignition_weak" not in dict(blind_rules(bare, has_trace=True))
+    assert "torn_read" not in blind
