@@ -14,7 +14,7 @@ from enum import StrEnum
 
 from edgeflash.model import Phase, Result, Role, Verdict
 from edgeflash.publication import LinkState, View
-from edgeflash.trust import Quality
+from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity
 
 PointScalar = float | int | bool | str | datetime | None
@@ -85,11 +85,17 @@ def _judged(v: View) -> PointValue:
 
 
 def _of_shown(get: Callable[[View], PointScalar]) -> Callable[[View], PointValue]:
-    """A property of the shown value: there as long as one is known, as good as the value."""
+    """A property of the last usable value: there as long as one is known, as good as the value.
+
+    It outlives the value's quality: when the value has gone bad, its age still grows.
+    """
 
     def read(v: View) -> PointValue:
         value = get(v)
-        return PointValue(value, v.quality if value is not None else Quality.NO_DATA, v.at)
+        if value is None:
+            return PointValue(None, Quality.NO_DATA, v.at)
+        is_bad = v.quality.trust is Trust.BAD
+        return PointValue(value, Quality.LAST_USABLE if is_bad else v.quality, v.at)
 
     return read
 

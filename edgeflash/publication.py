@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import IntEnum
 
-from edgeflash.model import Finding, Result, Role, Scalar, Severity, Verdict
+from edgeflash.model import CycleSource, Finding, Result, Role, Scalar, Severity, Verdict
 from edgeflash.trust import Quality, Trust
 
 
@@ -96,7 +96,11 @@ class View:
 
 
 def with_result(standing: Standing, held: Held) -> Standing:
-    """The standing after a judged cycle that is on disk."""
+    """The standing after a judged cycle that is on disk.
+
+    A cycle caught up from the ring is history by the time it is read: it counts, and can raise
+    the alarm, but what is shown stays until the newest cycle, which follows at once.
+    """
     result, counts = held.result, standing.counts
     accepted, doubtful = standing.accepted, None
     match result.verdict:
@@ -108,13 +112,14 @@ def with_result(standing: Standing, held: Held) -> Standing:
             doubtful = held
         case Verdict.REJECTED:
             counts = replace(counts, rejected=counts.rejected + 1)
+    counted = replace(standing, counts=counts, low_flash_alarm=result.low_flash_alarm)
+    if result.cycle.source is CycleSource.RING:
+        return counted
     return replace(
-        standing,
+        counted,
         latest=result,
         accepted=accepted,
         doubtful=doubtful,
-        counts=counts,
-        low_flash_alarm=result.low_flash_alarm,
     )
 
 

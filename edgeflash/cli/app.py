@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 
-import click
 import typer
 
 from edgeflash import __version__
@@ -50,14 +49,7 @@ def root(
 def main() -> None:
     """Runs the command line; every error of ours ends as one sentence and an exit code."""
     try:
-        app(standalone_mode=False)
-    except click.exceptions.Exit as end:
-        sys.exit(end.exit_code)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(2)
-    except click.Abort:
-        sys.exit(130)
+        app()
     except EdgeflashError as error:
         print(f"edgeflash: {error}", file=sys.stderr)
         sys.exit(2 if isinstance(error, ConfigurationError | UsageError) else 1)

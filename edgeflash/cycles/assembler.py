@@ -125,6 +125,8 @@ class Assembler:
                 Role.CYCLE_NUMBER: entry.cycle_number,
                 Role.FLASH_POINT: entry.flash_point_c,
                 Role.RESULT_TIME: entry.result_time,
+                # The ring has no barometer; the present one is off by little and better than none.
+                Role.BAROMETRIC_PRESSURE: scan.live.get(Role.BAROMETRIC_PRESSURE),
             },
             previous=self._previous,
         )

@@ -16,6 +16,9 @@ from edgeflash.model import Computed, Cycle, Role, Trace
 RAMP_WINDOW_S = 20.0
 """Long enough to average sensor noise, short enough that a lab-like ramp is straight in it."""
 
+LEAST_RAMP_S = 5.0
+"""Less heating than this before the ignition is a start-up transient, not yet a ramp."""
+
 LAG_UNCERTAINTY_FRACTION = 0.1
 """How well a stated sensor lag is known, one standard deviation (common practice, no source)."""
 
@@ -67,7 +70,9 @@ def _from_trace(computed: Computed, trace: Trace, cycle: Cycle, analyzer: Analyz
         ),
     )
     at_s = first.onset_s if first else float(trace.time_s[-1])
-    ramp = fit_ramp(trace.time_s, trace.temperature_c, at_s, RAMP_WINDOW_S)
+    ramp = None
+    if at_s - float(trace.time_s[0]) >= LEAST_RAMP_S:
+        ramp = fit_ramp(trace.time_s, trace.temperature_c, at_s, RAMP_WINDOW_S)
     if ramp is not None:
         interval = analyzer.spark_interval_s
         computed = replace(
@@ -107,8 +112,8 @@ def _flash_temperature(
     """The sample's own temperature at the onset.
 
     A first-order sensor reads s with T = s + lag · ds/dt, so while heating it reads low by
-    lag × rate. Where too few samples precede the onset for a line, the reading is interpolated
-    and the lag correction stands in the uncertainty instead.
+    lag × rate. Where the ignition comes before there is a ramp, the reading is interpolated and
+    what the sensor shows afterwards stands in the uncertainty instead.
     """
     if ramp is None:
         seen = float(np.interp(first.onset_s, trace.time_s, trace.temperature_c))

@@ -62,9 +62,10 @@ class AnalyzerWorker:
         self._log = log.bind(analyzer=analyzer.id)
         self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
         self._storage_fault = ""
+        self._is_up_untried = False
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
-        self._last_result_mono_s = clock.mono_s()
+        self._waiting_since_mono_s = clock.mono_s()
         self._standing_told: tuple[str, ...] = ()
         self.standing = self._restored()
         self._alarm = self.standing.low_flash_alarm
@@ -113,8 +114,12 @@ class AnalyzerWorker:
 
     async def _on_scan(self, scan: Scan) -> None:
         self._last_scan_mono_s = scan.taken_mono_s
+        if self._is_up_untried:
+            self._is_up_untried = False
+            self._waiting_since_mono_s = scan.taken_mono_s
+            self.standing = replace(self.standing, link=LinkState.UP)
         for cycle in self._assembler.take(scan):
-            self._last_result_mono_s = scan.taken_mono_s
+            self._waiting_since_mono_s = scan.taken_mono_s
             result = self._judged(cycle)
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
@@ -136,9 +141,12 @@ class AnalyzerWorker:
 
     def _on_link_state(self, state: LinkState, sentence: str) -> None:
         self._link_sentence = sentence
-        self.standing = replace(self.standing, link=state)
         write = self._log.info if state is LinkState.UP else self._log.warning
         write("link " + state.name.lower(), why=sentence)
+        self._is_up_untried = state is LinkState.UP
+        if self._is_up_untried:
+            return  # shown with the first scan: until then nothing is known that was not before
+        self.standing = replace(self.standing, link=state)
         self.refresh()
         self._watchers.on_change()
 
@@ -197,7 +205,7 @@ class AnalyzerWorker:
             link=self.standing.link,
             link_sentence=self._link_sentence,
             since_scan_s=since_scan,
-            since_result_s=now_mono_s - self._last_result_mono_s,
+            since_result_s=now_mono_s - self._waiting_since_mono_s,
             live=self.standing.live,
             storage_fault=self._storage_fault,
         )

@@ -84,13 +84,8 @@ class ModbusConnection:
     def close(self) -> None:
         """Drop the connection at once, with whatever is still to be sent or received."""
         client, self._client = self._client, None
-        if client is None:
-            return
-        transport = client.ctx.transport
-        client.close()
-        # close() alone would keep the socket until a peer that is gone takes the last bytes.
-        if isinstance(transport, asyncio.WriteTransport):
-            transport.abort()
+        if client is not None:
+            client.close()
 
     @property
     def is_lost(self) -> bool:

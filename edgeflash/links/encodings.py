@@ -15,7 +15,6 @@ import math
 import struct
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
 from typing import TypeAlias
 
 from edgeflash.config.register_map import REGISTERS, Encoding, Order, RolePlace
@@ -25,6 +24,7 @@ from edgeflash.units import UNITS
 
 Raw: TypeAlias = bool | int | float | str | datetime | None
 Reader: TypeAlias = Callable[[bytes, RolePlace], Raw]
+Decoder: TypeAlias = Callable[[Sequence[int]], Scalar | list[Scalar]]
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 EPOCH_TICKS_PER_S: dict[str, int] = {"epoch_s": 1, "epoch_ms": 1000}
@@ -118,63 +118,87 @@ def decode(
     bits as 0 and 1. Values come in inside units. None: the analyzer says "not available".
     Raises DecodeError when the words are no value of the encoding, or too few.
     """
-    size = place.element_registers
-    if len(words) < place.span_registers:
-        raise DecodeError(
-            role, place.address, f"needs {place.span_registers} words, got {len(words)}"
-        )
-    if place.count is None:
-        return _element(role, place, words[:size], default_order)
+    return decoder(role, place, default_order)(words)
+
+
+def decoder(role: Role, place: RolePlace, default_order: Order) -> Decoder:
+    """`decode` with everything that does not depend on the words worked out beforehand."""
+    size, span, count = place.element_registers, place.span_registers, place.count
     step = place.stride or size
-    return [
-        _element(role, place, words[start : start + size], default_order)
-        for start in range(0, place.count * step, step)
-    ]
+    element = _element_decoder(role, place, default_order)
+
+    def decode_words(words: Sequence[int]) -> Scalar | list[Scalar]:
+        if len(words) < span:
+            raise DecodeError(role, place.address, f"needs {span} words, got {len(words)}")
+        if count is None:
+            return element(words[:size])
+        return [element(words[at : at + size]) for at in range(0, count * step, step)]
+
+    return decode_words
 
 
-def ordered_bytes(place: RolePlace, words: Sequence[int], default_order: Order) -> bytes:
-    """The bytes of one element, most significant first, whatever their order on the wire."""
-    numeric = place.type not in _PLAIN
-    own = place.order or Order.ABCD
-    order = place.order or default_order if numeric and len(words) > 1 else own
-    if order is Order.ABCD or place.type is Encoding.SPLIT_TIME:
-        return struct.pack(f">{len(words)}H", *words)
-    if numeric and order in _WORDS_REVERSED:
-        words = words[::-1]
-    return struct.pack(f"{'<' if order in _BYTES_SWAPPED else '>'}{len(words)}H", *words)
+def _element_decoder(
+    role: Role, place: RolePlace, default_order: Order
+) -> Callable[[Sequence[int]], Scalar]:
+    to_bytes = _byte_orderer(place, default_order)
+    read = READERS[place.type]
+    mean = _meaning(role, place)
+    sentinels = _sentinels(place.type, place.unavailable)
 
-
-def _element(role: Role, place: RolePlace, words: Sequence[int], default_order: Order) -> Scalar:
-    data = ordered_bytes(place, words, default_order)
-    try:
-        raw = READERS[place.type](data, place)
-    except _NotBcdError as error:
-        # An analyzer that writes BCD can only say "not available" by a pattern that is not BCD.
-        if float(int.from_bytes(data, "big")) in place.unavailable:
+    def decode_element(words: Sequence[int]) -> Scalar:
+        data = to_bytes(words)
+        try:
+            raw = read(data, place)
+        except _NotBcdError as error:
+            # An analyzer that writes BCD can only say "not available" by a pattern that is none.
+            if float(int.from_bytes(data, "big")) in sentinels:
+                return None
+            raise DecodeError(role, place.address, str(error)) from None
+        if raw is None or isinstance(raw, bool | str | datetime):
+            return raw
+        if not math.isfinite(raw) or (sentinels and float(raw) in sentinels):
             return None
-        raise DecodeError(role, place.address, str(error)) from None
-    if raw is None or isinstance(raw, bool | str | datetime):
-        return raw
-    if not math.isfinite(raw) or (place.unavailable and _is_unavailable(place, raw)):
-        return None
+        return mean(raw)
+
+    return decode_element
+
+
+def _byte_orderer(place: RolePlace, default_order: Order) -> Callable[[Sequence[int]], bytes]:
+    """From one element's words to its bytes, most significant first."""
+    numeric = place.type not in _PLAIN
+    size = place.element_registers
+    order = place.order or (default_order if numeric and size > 1 else Order.ABCD)
+    if place.type is Encoding.SPLIT_TIME:
+        order = Order.ABCD
+    pack = struct.Struct(f"{'<' if order in _BYTES_SWAPPED else '>'}{size}H").pack
+    if numeric and order in _WORDS_REVERSED:
+        return lambda words: pack(*words[::-1])
+    return lambda words: pack(*words)
+
+
+def _meaning(role: Role, place: RolePlace) -> Callable[[int | float], Scalar]:
+    """From a raw number to what it says: a phase, names of faults, a time, a quantity."""
     if role is Role.PHASE:
-        return (place.values or {}).get(int(raw))
+        phases = place.values or {}
+        return lambda raw: phases.get(int(raw))
     if role is Role.FAULT_BITS:
-        bits, mask = place.bits or {}, int(raw)
-        return tuple(bits[bit].name for bit in sorted(bits) if mask >> bit & 1)
-    return _engineering(place, raw)
-
-
-def _engineering(place: RolePlace, raw: int | float) -> Scalar:
-    """raw × scale + offset, in the inside unit. A plain integer stays an integer."""
-    plain = place.scale == 1.0 and place.offset == 0.0
-    value = raw if plain else raw * place.scale + place.offset
-    if place.unit is None:
-        return value if math.isfinite(value) else None
+        names = [(bit, found.name) for bit, found in sorted((place.bits or {}).items())]
+        return lambda raw: tuple(name for bit, name in names if int(raw) >> bit & 1)
+    scale, offset = place.scale, place.offset
+    plain = scale == 1.0 and offset == 0.0
     if place.unit in EPOCH_TICKS_PER_S:
-        return _time_since_epoch(value, EPOCH_TICKS_PER_S[place.unit])
-    inside = UNITS[place.unit].to_inside(value)
-    return inside if math.isfinite(inside) else None
+        per_s = EPOCH_TICKS_PER_S[place.unit]
+        return lambda raw: _time_since_epoch(raw if plain else raw * scale + offset, per_s)
+    if place.unit is None and plain:
+        return lambda raw: raw  # a plain integer stays an integer
+    unit = None if place.unit is None else UNITS[place.unit]
+
+    def in_inside_unit(raw: int | float) -> float | None:
+        value = raw * scale + offset
+        inside = value if unit is None else unit.to_inside(value)
+        return inside if math.isfinite(inside) else None
+
+    return in_inside_unit
 
 
 def _time_since_epoch(ticks: int | float, per_s: int) -> datetime | None:
@@ -190,11 +214,6 @@ def _time_since_epoch(ticks: int | float, per_s: int) -> datetime | None:
         return None
 
 
-def _is_unavailable(place: RolePlace, raw: int | float) -> bool:
-    return float(raw) in _sentinels(place.type, place.unavailable)
-
-
-@lru_cache(maxsize=256)
 def _sentinels(encoding: Encoding, written: tuple[float | str, ...]) -> frozenset[float]:
     """The raw values that mean "not available", as this encoding can hold them.
 

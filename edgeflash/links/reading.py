@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TypeAlias, TypeVar
 
-from edgeflash.config.register_map import Order, RegisterMap, RolePlace
+from edgeflash.config.register_map import RegisterMap
 from edgeflash.links.blocks import recent_results, trace_from_block
-from edgeflash.links.encodings import EPOCH_TICKS_PER_S, decode
+from edgeflash.links.encodings import EPOCH_TICKS_PER_S, Decoder, decoder
 from edgeflash.links.errors import DecodeError, PlanError
 from edgeflash.links.plan import Block, Plan, plan_reads
 from edgeflash.model import CycleBody, RecentResult, Role, Scalar, Scan, Trace
@@ -75,11 +75,10 @@ class ReadingState:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Roles that are read together, and the blocks that hold them."""
+    """Roles that are read together: the blocks that hold them, and each role's decoder."""
 
-    places: Mapping[Role, RolePlace]
     plan: Plan
-    order: Order
+    decoders: Mapping[Role, Decoder]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +108,11 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
 
     def group(wanted: Iterable[Role]) -> Group:
         places = {role: roles[role] for role in wanted if role in roles}
-        return Group(places, plan_reads(places, register_map), register_map.map.order)
+        order = register_map.map.order
+        return Group(
+            plan_reads(places, register_map),
+            {role: decoder(role, place, order) for role, place in places.items()},
+        )
 
     has_trace = {Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE} <= roles.keys() and (
         Role.TRACE_TIME in roles or Role.TRACE_INTERVAL in roles
@@ -275,9 +278,9 @@ def read_scalars(group: Group) -> Steps[dict[Role, Scalar]]:
     """The values of a group of scalars. Words that are no value read as "not available"."""
     words = yield from read_words(group)
     values: dict[Role, Scalar] = {}
-    for role, place in group.places.items():
+    for role, decode in group.decoders.items():
         try:
-            value = decode(role, place, words[role], group.order)
+            value = decode(words[role])
         except DecodeError:
             value = None
         values[role] = None if isinstance(value, list) else value
@@ -288,9 +291,9 @@ def read_arrays(group: Group) -> Steps[dict[Role, list[Scalar]]]:
     """The elements of a group of arrays; an array that cannot be decoded is empty."""
     words = yield from read_words(group)
     arrays: dict[Role, list[Scalar]] = {}
-    for role, place in group.places.items():
+    for role, decode in group.decoders.items():
         try:
-            value = decode(role, place, words[role], group.order)
+            value = decode(words[role])
         except DecodeError:
             value = []
         arrays[role] = value if isinstance(value, list) else [value]

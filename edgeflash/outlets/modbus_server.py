@@ -2,7 +2,7 @@
 
 Every unit identifier is answered, 0 and 255 included: the server is the device, not a bridge.
 One answer is made from one image, so a read is never torn. Memory per connection is bounded: a
-fixed receive buffer, and no request is looked at while the client does not take its answers.
+fixed receive buffer, and nothing is read from a client that does not take its answers.
 """
 
 from __future__ import annotations
@@ -158,7 +158,6 @@ class _Connection(asyncio.BufferedProtocol):
         self._loop = asyncio.get_running_loop()
         self._buffer = bytearray(RECEIVE_BYTES)
         self._filled = 0
-        self._may_send = True
         self._transport: asyncio.Transport | None = None
         self._idle_check: asyncio.TimerHandle | None = None
         self._heard_mono_s = self._loop.time()
@@ -181,7 +180,7 @@ class _Connection(asyncio.BufferedProtocol):
         self._outlet.forget(self)
 
     def get_buffer(self, sizehint: int) -> memoryview:
-        # Never empty: reading pauses with sending, and else less than one frame is left over.
+        # Never empty: of what came before, less than one frame is left over.
         return memoryview(self._buffer)[self._filled :]
 
     def buffer_updated(self, nbytes: int) -> None:
@@ -189,15 +188,12 @@ class _Connection(asyncio.BufferedProtocol):
         self._answer_all()
 
     def pause_writing(self) -> None:
-        self._may_send = False
         if self._transport is not None:
             self._transport.pause_reading()
 
     def resume_writing(self) -> None:
-        self._may_send = True
         if self._transport is not None:
             self._transport.resume_reading()
-            self._answer_all()
 
     def close(self) -> None:
         """Closes after what was answered is sent."""
@@ -210,10 +206,10 @@ class _Connection(asyncio.BufferedProtocol):
             self._transport.abort()
 
     def _answer_all(self) -> None:
-        """Answers every complete request in the buffer while the client takes answers."""
+        """Answers every complete request in the buffer."""
         start = 0
         with memoryview(self._buffer) as view:
-            while self._may_send and self._transport is not None:
+            while self._transport is not None:
                 try:
                     frame = next_frame(view[start : self._filled])
                 except FrameError as error:

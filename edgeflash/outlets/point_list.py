@@ -25,6 +25,22 @@ __all__ = [
 ]
 
 
+MODBUS_NOTES = """\
+Functions 3 and 4 read the same registers, 1 and 2 the same bits; a flag's bit has its register's
+address. Every unit identifier is answered. Nothing can be written. Registers without a point read
+0; addresses of analyzers that are not configured are refused (exception 02).
+
+Read a value and its quality in one request: one answer never mixes two instants. Without a value a
+float is NaN, integers, codes, flags and times are all ones, text is empty, and a flag's bit is 1.
+Order says how the bytes A (highest) to D of a 32-bit value are sent: abcd, cdab (registers
+reversed), badc (bytes of each register swapped), dcba (both); times of 64 bits follow the same
+rule. Single registers and text have no order."""
+
+OPCUA_NOTES = """\
+A bad status carries no value. Some points have no time of their own (age, heartbeat, counts, link
+state and the like): their source time is when the value last changed."""
+
+
 def as_csv(table: Sequence[PointRow]) -> str:
     """One flat table with a header (RFC 4180). Each outlet has its own columns."""
     text = io.StringIO()
@@ -89,7 +105,7 @@ def as_json(table: Sequence[PointRow]) -> str:
 
 
 def as_markdown(table: Sequence[PointRow]) -> str:
-    """A table for each analyzer and outlet, then the codes and the quality table."""
+    """A table for each analyzer and outlet, then codes, qualities and what to know for reading."""
     parts = ["# Point list"]
     for analyzer in dict.fromkeys(row.analyzer for row in table):
         own = [row for row in table if row.analyzer == analyzer]
@@ -106,6 +122,10 @@ def as_markdown(table: Sequence[PointRow]) -> str:
             _table(("Point", "Codes"), [(f"`{p}`", ", ".join(c)) for p, c in coded.items()])
         )
     parts += ["## Quality", _quality_table()]
+    if any(row.opcua is not None for row in table):
+        parts += ["## Reading by OPC UA", OPCUA_NOTES]
+    if any(row.modbus for row in table):
+        parts += ["## Reading by Modbus", MODBUS_NOTES]
     return "\n\n".join(parts) + "\n"
 
 

@@ -12,9 +12,8 @@ import random
 import signal
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import duckdb
@@ -22,46 +21,23 @@ import pandas as pd
 import polars as pl
 import pyarrow.dataset as ds
 import pytest
-import structlog
 
 from edgeflash.history import HistoryWriter, read_results, read_traces
 from edgeflash.journal import Journal
+from tests.faults.journal_writer import ANALYZERS
 from tests.unit.journal.samples import sample_result
 
 ROOT = Path(__file__).parent.parent.parent
-ANALYZERS = ("fp-101", "fp-102")
 KILLS = 30
 
 Key = tuple[str, int]
 
 
-def writer(folder: Path, first: int, count: int) -> None:
-    """The process under test: stores cycles from `first` on, both analyzers, and flushes."""
-    structlog.configure(logger_factory=structlog.PrintLoggerFactory(sys.stderr))
-    with Journal.open(folder / "journal.sqlite3") as journal:
-        history = HistoryWriter(journal, folder / "history", max_batch=40)
-        ended = threading.Event()
-
-        def keep_flushing() -> None:
-            while not ended.is_set():
-                history.flush()
-
-        flusher = threading.Thread(target=keep_flushing)
-        flusher.start()
-        for number in itertools.islice(itertools.count(first), count):
-            for analyzer in ANALYZERS:
-                journal.append(sample_result(number, analyzer)).result()
-                print(analyzer, number, flush=True)
-        ended.set()
-        flusher.join()
-        history.flush()
-
-
 @contextmanager
-def running(folder: Path, first: int, count: int = 10**9) -> Iterator[subprocess.Popen[str]]:
+def running(folder: Path, first: int) -> Iterator[subprocess.Popen[str]]:
     """The writer as a process of its own."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "tests.faults.test_journal_kill", folder, str(first), str(count)],
+        [sys.executable, "-m", "tests.faults.journal_writer", folder, str(first)],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         text=True,
@@ -98,8 +74,8 @@ def test_thirty_kills_lose_nothing_and_double_nothing(tmp_path: Path) -> None:
     for _ in range(KILLS):
         first = max((number for _, number in safe), default=-1) + 1
         with running(folder, first) as process:
-            # Start and first lines seen; then any moment within the next tenth of a second.
-            safe |= set(acknowledged(process, chance.randint(1, 30)))
+            # Past the start and some lines; then any moment within the next tenth of a second.
+            safe |= set(acknowledged(process, chance.randint(3, 30)))
             with pytest.raises(subprocess.TimeoutExpired):
                 process.wait(timeout=chance.uniform(0.0, 0.1))
             process.send_signal(signal.SIGKILL)
@@ -139,18 +115,37 @@ def pandas_keys(folder: Path) -> list[Key]:
     return list(zip(frame["analyzer"], frame["cycle_number"], strict=True))
 
 
-def polars_keys(folder: Path) -> list[Key]:
-    return pl.scan_parquet(folder).select("analyzer", "cycle_number").collect().rows()
-
-
 def pyarrow_keys(folder: Path) -> list[Key]:
     return keys_read(ds.dataset(folder, partitioning="hive").to_table())
+
+
+def polars_keys(folder: Path) -> list[Key]:
+    return pl.scan_parquet(folder).select("analyzer", "cycle_number").collect().rows()
 
 
 def duckdb_keys(folder: Path) -> list[Key]:
     with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
         query = f"SELECT analyzer, cycle_number FROM '{folder}/**/*.parquet'"
         return connection.execute(query).fetchall()
+
+
+# Polars and DuckDB look at a file by its name more than once in a reading. When it is replaced in
+# between they raise an error, and reading again helps.
+READERS: dict[str, tuple[Callable[[Path], list[Key]], tuple[type[Exception], ...]]] = {
+    "pandas": (pandas_keys, ()),
+    "pyarrow": (pyarrow_keys, ()),
+    "polars": (polars_keys, (pl.exceptions.ComputeError,)),
+    "duckdb": (duckdb_keys, (duckdb.Error,)),
+}
+
+
+def read_by(reader: str, folder: Path) -> list[Key]:
+    """What the reader finds; an error it may raise is answered by reading again, 20 times."""
+    keys, loud = READERS[reader]
+    for _ in range(20):
+        with suppress(*loud):
+            return keys(folder)
+    raise AssertionError(f"{reader} failed twenty times in a row")
 
 
 def test_our_reader_sees_each_row_once_while_rows_move(tmp_path: Path) -> None:
@@ -160,7 +155,7 @@ def test_our_reader_sees_each_row_once_while_rows_move(tmp_path: Path) -> None:
         safe = set(acknowledged(process, 4))
         with Journal.open_readonly(folder / "journal.sqlite3") as journal:
             positions = set()
-            for _ in range(40):
+            for _ in range(25):
                 safe |= set(acknowledged(process, 6))
                 positions.add(journal.position("history"))
                 for read in (read_results, read_traces):
@@ -170,10 +165,10 @@ def test_our_reader_sees_each_row_once_while_rows_move(tmp_path: Path) -> None:
     assert len(positions) > 5  # rows did move meanwhile
 
 
-@pytest.mark.parametrize("keys", [pandas_keys, polars_keys, pyarrow_keys, duckdb_keys])
+@pytest.mark.parametrize("reader", READERS)
 @pytest.mark.parametrize("table", ["results", "traces"])
 def test_any_reader_sees_each_row_once_during_writes(
-    keys: Callable[[Path], list[Key]], table: str, tmp_path: Path
+    reader: str, table: str, tmp_path: Path
 ) -> None:
     """A row that was seen once is seen ever after, and never twice, though files are replaced."""
     folder = tmp_path / "history" / table
@@ -187,13 +182,9 @@ def test_any_reader_sees_each_row_once_during_writes(
                 safe |= set(acknowledged(process, 1))
         for _ in range(25):
             safe |= set(acknowledged(process, 4))
-            found = keys(folder)
+            found = read_by(reader, folder)
             assert len(set(found)) == len(found)
             assert seen <= set(found)
             seen = set(found)
             sizes.add(len(seen))
     assert len(sizes) > 5  # files did change meanwhile
-
-
-if __name__ == "__main__":
-    writer(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))

@@ -1,18 +1,19 @@
 """A peer test names its programs: `@pytest.mark.peer("gcc", "libmodbus")`.
 
 A test whose program is missing fails when CI=true; elsewhere it is deselected, and the closing
-summary names it with the reason. So a run that left something out never looks like a full one.
+summary says so with the reason. So a run that left something out never looks like a full one.
 """
 
 from __future__ import annotations
 
 import os
+from collections import Counter
 
 import pytest
 
 from tests.peers.programs import PROGRAMS
 
-LEFT_OUT = pytest.StashKey[list[str]]()
+LEFT_OUT = pytest.StashKey[Counter[tuple[str, str]]]()
 
 
 def missing_programs(item: pytest.Item) -> list[str]:
@@ -34,7 +35,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if not reasons[item]]
-    config.stash[LEFT_OUT] = [f"{item.nodeid}: {'; '.join(reasons[item])}" for item in left_out]
+    config.stash[LEFT_OUT] = Counter(
+        (item.location[0], "; ".join(reasons[item])) for item in left_out
+    )
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -47,6 +50,7 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 def pytest_terminal_summary(
     terminalreporter: pytest.TerminalReporter, config: pytest.Config
 ) -> None:
-    """Names every test that was left out."""
-    for line in config.stash.get(LEFT_OUT, []):
-        terminalreporter.write_line(f"left out: {line}")
+    """Says how many tests of which file were left out, and why."""
+    for (file, why), count in config.stash.get(LEFT_OUT, Counter()).items():
+        tests = "1 test" if count == 1 else f"{count} tests"
+        terminalreporter.write_line(f"left out: {tests} of {file}: {why}")

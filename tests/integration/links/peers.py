@@ -138,13 +138,14 @@ class Peer:
 
 
 @asynccontextmanager
-async def scripted(script: Script) -> AsyncIterator[Peer]:
+async def scripted(script: Script, *, byte_by_byte: bool = False) -> AsyncIterator[Peer]:
     """A peer under full control, byte by byte.
 
     Like a device with a queue it hears every request at once and answers them one by one.
     """
     peer = Peer()
     tasks: set[asyncio.Task[None]] = set()
+    transports: list[asyncio.WriteTransport] = []
 
     async def listen(reader: asyncio.StreamReader, heard: asyncio.Queue[Request | None]) -> None:
         try:
@@ -165,8 +166,11 @@ async def scripted(script: Script) -> AsyncIterator[Peer]:
         listener = asyncio.create_task(listen(reader, heard))
         try:
             while (request := await heard.get()) is not None:
-                writer.write(await script(request))
-                await writer.drain()
+                frames = await script(request)
+                for part in [bytes([b]) for b in frames] if byte_by_byte else [frames]:
+                    writer.write(part)
+                    await writer.drain()
+                    await asyncio.sleep(0)
         except (ConnectionError, Hangup):
             pass
         finally:
@@ -175,6 +179,7 @@ async def scripted(script: Script) -> AsyncIterator[Peer]:
             writer.transport.abort()
 
     def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        transports.append(writer.transport)
         task = asyncio.get_running_loop().create_task(talk(reader, writer))
         tasks.add(task)
         task.add_done_callback(tasks.discard)
@@ -188,6 +193,8 @@ async def scripted(script: Script) -> AsyncIterator[Peer]:
         for task in list(tasks):
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
+        for transport in transports:  # a task that never began has closed nothing
+            transport.abort()
         await server.wait_closed()
 
 

@@ -62,7 +62,7 @@ async def test_node_ids_survive_a_restart_and_a_new_analyzer() -> None:
 
 
 async def test_stop_tells_subscribers_and_frees_everything() -> None:
-    """Subscribers get BadOutOfService (808D0000), then it stops in 2 s, leaving no task or port."""
+    """Subscribers get BadOutOfService (808D0000); then neither a task nor the port is left."""
     outlet = OpcUaOutlet(opcua(), (FIRST,), "Invented Bend")
     await outlet.start()
     await outlet.publish([accepted_view()])
@@ -75,7 +75,7 @@ async def test_stop_tells_subscribers_and_frees_everything() -> None:
     await until(lambda: seen.has(62.5, 0))
     start_s = monotonic()
     await outlet.stop()
-    assert monotonic() - start_s < 2.5
+    assert monotonic() - start_s < 3.0
     await until(lambda: seen.has(None, 0x808D0000))
     with contextlib.suppress(ConnectionError, ua.UaError, TimeoutError):
         await client.disconnect()  # the server is gone, as it should be
@@ -114,7 +114,7 @@ async def test_a_port_in_use_is_said_and_costs_little() -> None:
     start_s = monotonic()
     with pytest.raises(OutletError, match=rf"port {port}.*another program"):
         await outlet.start()
-    assert monotonic() - start_s < 0.5
+    assert monotonic() - start_s < 1.0
     await outlet.stop()
     server.close()
     await server.wait_closed()

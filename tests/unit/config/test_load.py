@@ -113,6 +113,13 @@ unit = "degC"
     assert Role.IGNITION_TEMPERATURE in load_map(path).roles
 
 
+def test_the_last_register_can_be_mapped(tmp_path: Path) -> None:
+    """One-based: registers 1 to 65536 (Modbus application protocol V1.1b3, 4.4)."""
+    path = tmp_path / "map.toml"
+    path.write_text(GOOD_MAP.replace("address = 3001", "address = 65025"))
+    assert load_map(path).roles[Role.TRACE_PRESSURE].span_registers == 512
+
+
 def test_checks_from_other_rooms_see_a_site_that_is_wrong(tmp_path: Path) -> None:
     """They run in any case, speak beside the other mistakes, and not about what follows."""
     path = GOOD.write(tmp_path)

@@ -100,6 +100,14 @@ p.q = \"\"\"
     assert set(lines) == paths_of(tomllib.loads(text))
 
 
+def test_quotes_before_the_closing_quotes() -> None:
+    """Up to two quotes may stand before the three that close a string (TOML 1.0, "String")."""
+    text = "a = \"\"\"x\n\"\"\"\"\"\nb = ['''y\n''''', 1]\n\nc = 2\n"
+    assert tomllib.loads(text) == {"a": 'x\n""', "b": ["y\n''", 1], "c": 2}
+    lines = {("a",): 1, ("b",): 3, ("b", 0): 3, ("b", 1): 4, ("c",): 6}
+    assert key_lines(text) == lines
+
+
 def test_a_path_that_is_not_there_has_the_line_around_it() -> None:
     """A missing key is shown at its table, anything else at the top."""
     lines = key_lines("\n[a]\nb = 1\n")

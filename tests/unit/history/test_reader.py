@@ -11,7 +11,7 @@ import pyarrow as pa
 import pytest
 
 from edgeflash.errors import StorageError, UsageError
-from edgeflash.history import HistoryWriter, read_results, read_traces, summary
+from edgeflash.history import HistoryWriter, read_results, read_traces, summary, writer
 from edgeflash.history.reader import FileVanishedError, Reading
 from edgeflash.history.schema import TableName, schema
 from edgeflash.history.selection import Selection
@@ -72,6 +72,57 @@ def test_rows_in_both_are_read_once(journal: Journal, folder: Path) -> None:
     HistoryWriter(journal, folder).flush()
     journal.rewind("history")
     assert numbers(read_results(folder, journal)) == [*range(40), *range(40)]
+
+
+def test_rows_that_move_during_a_flush_are_read_once(
+    journal: Journal, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read before and after each file of a flush is replaced: always all rows, each once."""
+    half_and_half(journal, folder)
+    real, looks = writer.write_file, 0
+
+    def look() -> None:
+        nonlocal looks
+        looks += 1
+        for read in (read_results, read_traces):
+            assert numbers(read(folder, journal)) == [*range(40), *range(40)]
+
+    def watched(*arguments: Any) -> Path:
+        look()
+        path = real(*arguments)
+        look()
+        return path
+
+    monkeypatch.setattr(writer, "write_file", watched)
+    HistoryWriter(journal, folder).flush()
+    assert looks == 2 * 8  # two analyzers, two tables, both sides of midnight
+
+
+@pytest.mark.parametrize("moment", ["before", "after"])
+def test_rows_that_move_during_a_reading_are_read_once(
+    moment: str, journal: Journal, folder: Path
+) -> None:
+    """A flush just before or just after the journal is looked at takes no row from the reading."""
+    half_and_half(journal, folder)
+
+    class Moving(Journal):
+        """A journal that is flushed into the files when its position is asked for."""
+
+        asked = False
+
+        def position(self, consumer: str) -> int:
+            if Moving.asked:
+                return super().position(consumer)
+            Moving.asked = True
+            before = super().position(consumer)
+            HistoryWriter(self, folder).flush()
+            return super().position(consumer) if moment == "before" else before
+
+    journal.close()
+    with Moving(journal.path) as moving:
+        found = read_results(folder, moving)
+    assert Moving.asked
+    assert numbers(found) == [*range(40), *range(40)]
 
 
 @pytest.mark.parametrize("flushed", [True, False])

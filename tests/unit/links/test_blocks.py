@@ -97,7 +97,7 @@ def test_any_block_gives_a_clean_trace(
 
 def test_ring_is_oldest_first_across_the_wrap() -> None:
     """The present number is 2 of 1..999; places turn round as the analyzer writes them."""
-    ring = {
+    ring: dict[Role, list[Scalar]] = {
         Role.RECENT_NUMBER: [1, 2, 997, 998, 999],
         Role.RECENT_TIME: [T0 + n * HOUR for n in (4, 5, 1, 2, 3)],
         Role.RECENT_FLASH_POINT: [61.0, 62.0, 57.0, None, 59.0],

@@ -279,6 +279,36 @@ def test_no_body_is_ever_mixed(moves: set[int], lag: int, trace_first: bool) -> 
     assert delivered[-1] == number
 
 
+def test_a_number_that_moves_back_is_no_new_cycle() -> None:
+    """The live block said 8, the body says 7 again, as the journal knows it: nothing to deliver."""
+    image = AnalyzerImage(7)
+    poller = Poller(image, last=Mark(7, time_of(7)))
+    image.finish(8)
+
+    def move_back(read: int) -> None:
+        if read == 1:
+            image.finish(7)
+
+    image.before_read = move_back
+    assert poller.poll().body is None
+    assert poller.state.last == Mark(7, time_of(7))
+
+
+def test_the_ring_waits_for_the_body() -> None:
+    """A skip whose trace is late: body and ring come together, the ring not before."""
+    image = AnalyzerImage(6)
+    poller = Poller(image)
+    poller.poll()
+    image.finish(9, with_trace=False)
+    poller.state = replace(poller.state, ring_due=True)
+    scan = poller.poll()
+    assert (scan.body, scan.recent) == (None, ())
+    image.finish_trace(9)
+    scan = poller.poll()
+    assert scan.body is not None
+    assert [r.cycle_number for r in scan.recent] == [6, 9]
+
+
 def test_a_number_that_never_rests_is_torn_in_the_third_poll() -> None:
     """Three attempts in each of three polls, then the body comes marked torn."""
     image = AnalyzerImage(7)
@@ -336,6 +366,24 @@ def test_a_trace_of_another_cycle_is_not_read_at_all() -> None:
     image.finish(7, with_trace=False)
     poller.poll()
     assert not any(b.address >= 1000 and b.count > 2 for b in image.reads)
+
+
+def test_a_trace_that_changes_while_it_is_read_is_not_used() -> None:
+    """The analyzer fills the block with cycle 8 while its number still says 7."""
+    image = AnalyzerImage(7)
+    poller = Poller(image, last=Mark(6, time_of(6)))
+
+    def overwrite(_: int) -> None:
+        if image.reads and image.reads[-1].address >= 1200:
+            image.finish_trace(8)
+
+    image.before_read = overwrite
+    assert poller.poll().body is None
+    image.finish(8)
+    scan = poller.poll()
+    assert scan.body is not None
+    assert scan.body.trace is not None
+    assert belongs_to(scan.body) == {8.0}
 
 
 def test_ring_that_moved_while_it_was_read_is_read_again() -> None:

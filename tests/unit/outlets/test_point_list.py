@@ -136,7 +136,8 @@ def test_markdown_tables_are_whole() -> None:
     assert "### OPC UA (127.0.0.1:4840)" in text
     assert "### Modbus 2 (127.0.0.1:5021)" in text
     assert "| 11 | BadNoCommunication | 0x80310000 | bad |" in text
-    assert text.endswith("|\n")
+    assert "## Reading by OPC UA" in text
+    assert "exception 02" in text
 
 
 def test_outlets_that_are_not_there_have_no_columns() -> None:
@@ -151,3 +152,5 @@ def test_outlets_that_are_not_there_have_no_columns() -> None:
     assert "opcua_node_id" in header_opcua
     assert "OPC UA (" not in as_markdown(rows(only_modbus))
     assert as_markdown(rows(only_opcua)).count("### ") == 1
+    assert "Reading by OPC UA" not in as_markdown(rows(only_modbus))
+    assert "Reading by Modbus" not in as_markdown(rows(only_opcua))

@@ -15,6 +15,7 @@ from edgeflash.outlets.values import (
     shown,
 )
 from edgeflash.points import CATALOGUE, Point, PointScalar, PointType, PointValue
+from edgeflash.publication import View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity
 from tests.unit.outlets.builders import START, accepted_view, rejected_view
@@ -69,10 +70,10 @@ def test_points_with_an_instrument_range_are_temperatures_of_the_catalogue() -> 
 @pytest.mark.parametrize(
     "view", [accepted_view(), rejected_view(held=True), rejected_view(held=False)]
 )
-def test_a_value_is_missing_exactly_when_its_quality_is_bad(view: object) -> None:
+def test_a_value_is_missing_exactly_when_its_quality_is_bad(view: View) -> None:
     """For every point and view: bad means no value, anything else means a value."""
     for point in CATALOGUE:
-        one = shown(point, view, METRIC)  # type: ignore[arg-type]  # the parameter list is untyped
+        one = shown(point, view, METRIC)
         assert (one.quality.trust is Trust.BAD) == (one.value is None), point.name
 
 

@@ -1,0 +1,132 @@
+"""The point catalogue and the quality table as a page of the documentation. Pure.
+
+To refresh the page: `python -m edgeflash.outlets.page > docs/points.md`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from edgeflash.outlets.opcua_names import NAMESPACE_URI, ROOT_NAME, data_type, variable_type
+from edgeflash.outlets.point_rows import (
+    FIRST_DISCRETE_INPUT,
+    FIRST_HOLDING_REGISTER,
+    FIRST_INPUT_REGISTER,
+    quality_rows,
+)
+from edgeflash.points import BLOCK_REGISTERS, CATALOGUE, Point, PointType
+from edgeflash.rules.page import markdown_table
+from edgeflash.units import INSIDE, Quantity
+
+_INTRODUCTION = """\
+# Published points
+
+Made from the point catalogue in the code; do not edit by hand. Refresh with
+`python -m edgeflash.outlets.page > docs/points.md`. The list of a site, with the node ids,
+addresses and units of each of its analyzers, comes from `edgeflash points SITE`.
+
+Names and register offsets are never changed and never used again. A new point takes registers
+that were free.
+
+Units and ranges here are the inside units. A site file may choose °F, and psi or mbar, for each
+outlet; values, ranges and differences are then converted there.\
+"""
+
+_OPCUA = f"""\
+Namespace `{NAMESPACE_URI}`. The node of point `P` of analyzer `A` is
+`nsu={NAMESPACE_URI};s=A.P`, found under `Objects/{ROOT_NAME}/A/Title`. Every node is read only. A
+bad quality carries no value.\
+"""
+
+_FLAG = next(p for p in CATALOGUE if p.type is PointType.FLAG)
+
+_MODBUS = f"""\
+Analyzer `number` n owns the registers (n - 1) × {BLOCK_REGISTERS} to n × {BLOCK_REGISTERS} - 1,
+counted from 0 as sent on the wire. A point stands at its offset within the block. The same
+registers are read as input registers (function 4) and as holding registers (function 3). In
+six-digit notation, counted from 1, offset 0 of analyzer 1 is input register
+{FIRST_INPUT_REGISTER} and holding register {FIRST_HOLDING_REGISTER}. A flag is also a discrete
+input (function 2) and a coil (function 1) at the address of its register: the flag
+`{_FLAG.name}` of analyzer 1 is discrete input {FIRST_DISCRETE_INPUT + _FLAG.register}.
+
+`order` in the site file sets the order of values that take several registers as a number. Single
+registers and text are never reordered. Unused registers of a block read 0; addresses outside the
+blocks of the site's analyzers give exception 2.\
+"""
+
+_WIRE: dict[PointType, tuple[str, str]] = {
+    PointType.FLOAT: ("float32", "NaN (7FC0 0000)"),
+    PointType.INT: ("uint32", "all ones (4294967295)"),
+    PointType.CODE: ("uint16", "all ones (65535)"),
+    PointType.FLAG: ("uint16: 0 or 1", "all ones (65535); as a bit 1"),
+    PointType.TIME: ("uint64: microseconds since 1970-01-01 UTC", "all ones"),
+    PointType.TEXT: ("32 bytes of UTF-8, zero filled", "zeros"),
+}
+
+
+def points_page() -> str:
+    """The whole page, with a line feed at its end."""
+    return "\n\n".join(_parts()) + "\n"
+
+
+def _parts() -> Iterator[str]:
+    yield _INTRODUCTION
+    yield "## Meaning"
+    yield markdown_table(
+        ("Point", "Meaning", "Unit", "Range", "Column of `results`"),
+        ((f"`{p.name}`", p.description, _unit(p), _range(p), _column(p)) for p in CATALOGUE),
+    )
+    yield "## Codes"
+    yield markdown_table(
+        ("Point", "Codes"),
+        (
+            (f"`{p.name}`", ", ".join(f"{code} {text}" for code, text in enumerate(p.texts)))
+            for p in CATALOGUE
+            if p.texts
+        ),
+    )
+    yield "## OPC UA"
+    yield _OPCUA
+    yield markdown_table(
+        ("Point", "Title", "Type", "Data type"),
+        ((f"`{p.name}`", p.title, variable_type(p), data_type(p)) for p in CATALOGUE),
+    )
+    yield "## Modbus"
+    yield _MODBUS
+    yield markdown_table(
+        ("Offset", "Registers", "Point", "Encoding", "When there is no value"),
+        (
+            (str(p.register), str(p.registers), f"`{p.name}`", *_WIRE[p.type])
+            for p in sorted(CATALOGUE, key=lambda point: point.register)
+        ),
+    )
+    yield "## Quality"
+    yield (
+        "One quality, spelled by each outlet. The Modbus number stands in the point `quality`: "
+        "0 is good, 1 to 9 uncertain, 10 and above bad, so below 10 there is a value."
+    )
+    yield markdown_table(
+        ("Modbus", "OPC UA status", "Code", "Trust", "Meaning"),
+        (
+            (str(q.modbus), q.opcua_name, f"`{q.opcua_code}`", q.trust, q.meaning)
+            for q in quality_rows()
+        ),
+    )
+
+
+def _unit(point: Point) -> str:
+    return "" if point.quantity is Quantity.NONE else INSIDE[point.quantity].label
+
+
+def _range(point: Point) -> str:
+    if point.low is None or point.high is None:
+        return ""
+    return f"{point.low:g} to {point.high:g} {_unit(point)}".rstrip()
+
+
+def _column(point: Point) -> str:
+    return "" if point.of_result is None else "yes"
+
+
+if __name__ == "__main__":
+    print(points_page(), end="")

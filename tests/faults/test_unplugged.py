@@ -1,0 +1,66 @@
+"""The analyzer unplugged and back: uncertain, bad and good again on time, nobody else disturbed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from tests.faults.unplugged import (
+    BACKOFF_S,
+    HOLD_S,
+    POLL_S,
+    RETRIES,
+    TICK_S,
+    TIMEOUT_S,
+    Seen,
+    start_server,
+    stop_server,
+    unplug,
+)
+
+SLACK_S = 1.0
+"""What a busy machine may add; the promises themselves come from the site file."""
+
+AFTER_SAMPLE_S = 3.0
+"""The hold time counts from the result; its sample is older by the rest of the trace."""
+
+
+def assert_promises(seen: Seen) -> None:
+    """What the site file promises for a lost link."""
+    noticed_s = POLL_S + TIMEOUT_S * (RETRIES + 1)
+    assert seen.uncertain_after_s <= noticed_s + SLACK_S
+    assert HOLD_S <= seen.bad_at_age_s <= HOLD_S + AFTER_SAMPLE_S + TICK_S + SLACK_S
+    assert seen.back_after_s <= max(POLL_S, BACKOFF_S + TIMEOUT_S) + SLACK_S, seen.judged
+    trusts = [status[:3] for status in seen.statuses]
+    order = [t for i, t in enumerate(trusts) if i == 0 or t != trusts[i - 1]]
+    assert order[-4:] == ["Goo", "Unc", "Bad", "Goo"], seen.statuses
+    assert "UncertainNoCommunicationLastUsableValue" in seen.statuses
+    assert "BadNoCommunication" in seen.statuses
+    assert seen.spared_statuses == ["Good"]
+    assert seen.spared_cycles >= 1
+    assert seen.link_lines == ["link down", "link up"]
+
+
+@pytest.mark.slow
+async def test_server_stopped() -> None:
+    """The analyzer's server is stopped and started again."""
+    assert_promises(await unplug(stop_server, start_server))
+
+
+@pytest.mark.slow
+@pytest.mark.peer
+def test_half_open() -> None:
+    """Packets are dropped in a network namespace of the test's own (needs root and iptables)."""
+    scenario = f"ip link set lo up && exec {sys.executable} -m tests.faults.unplugged half-open"
+    done = subprocess.run(
+        ["unshare", "--net", "sh", "-c", scenario],
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert_promises(Seen(**json.loads(done.stdout.splitlines()[-1])))
