@@ -95,7 +95,3 @@ class Quality(Enum):
     def trust(self) -> Trust:
         """good, uncertain or bad."""
         return self.value.trust
-
-
-assert len({q.value.modbus for q in Quality}) == len(Quality)
-assert len({q.value.opcua_code for q in Quality}) == len(Quality)

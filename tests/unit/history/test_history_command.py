@@ -69,21 +69,19 @@ def site(tmp_path: Path) -> Iterator[Path]:
 
 def run(*words: str | Path) -> str:
     result = CliRunner().invoke(
-        history_app, [str(w) for w in words], catch_exceptions=False, env={"COLUMNS": "140"}
+        history_app, [str(w) for w in words], catch_exceptions=False, env={"COLUMNS": "80"}
     )
     assert result.exit_code == 0, result.output
     return result.stdout
 
 
 def test_list_for_people(site: Path) -> None:
-    """One line for each analyzer, with times in UTC and the unit of the values."""
-    shown = run("list", site)
-    assert "first (UTC)" in shown
-    assert "°C" in shown
-    (line,) = [text for text in shown.splitlines() if "fp-101" in text]
-    words = line.replace("│", " ").split()
-    expected = "fp-101 2026-04-30 22:00 2026-05-01 00:36 40 20 10 10 62.5 to 63.1"
-    assert words == expected.split()
+    """One row for each analyzer, with times in UTC and the unit of the values, in 80 columns."""
+    head, first, last = run("list", site).splitlines()
+    assert "first, last (UTC)" in head
+    assert head.rstrip().endswith("accepted °C")
+    assert " ".join(first.split()) == "fp-101 2026-04-30 22:00 40 20 10 10 62.5 to 63.1"
+    assert last.strip() == "2026-05-01 00:36"
 
 
 def test_list_for_machines(site: Path) -> None:
