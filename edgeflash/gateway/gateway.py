@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import Callable
 from datetime import timedelta
 
@@ -13,7 +14,7 @@ from edgeflash.errors import EdgeflashError
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
-from edgeflash.journal import Journal
+from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
@@ -21,10 +22,10 @@ from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
 
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
-END_S = 4.0
-"""All must be down within 5 s of the signal; this leaves a second for the history."""
+END_S = 3.5
+LAST_FLUSH_S = 1.0
+"""Together these keep the end within 5 s of the signal."""
 
-JOURNAL_NAME = "journal.sqlite3"
 TRIM_EVERY_S = 3600.0
 
 log = structlog.get_logger("edgeflash.gateway")
@@ -155,10 +156,15 @@ class Gateway:
 
 
 def _last_flush(history: HistoryWriter) -> None:
+    """Brings the history up to date; one that is far behind is left to the next start."""
+    too_long = threading.Timer(LAST_FLUSH_S, history.stop)
+    too_long.start()
     try:
         history.flush()
     except (EdgeflashError, OSError) as error:
         log.error("the history is behind; the journal holds the rest", why=str(error))
+    finally:
+        too_long.cancel()
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

@@ -1,4 +1,4 @@
-"""Far sides for a link: a proper device (pymodbus server), a scripted one, and a slow wire."""
+"""Far sides for a link: a proper device (pymodbus server) and a scripted peer."""
 
 from __future__ import annotations
 
@@ -121,7 +121,7 @@ class Request:
         return struct.pack(">HHHB", self.transaction, 0, len(pdu) + 1, self.unit) + pdu
 
 
-class Hangup(Exception):  # noqa: N818  # a script's order to its peer, not a failure
+class HangupError(Exception):
     """Raised by a script: close the connection now."""
 
 
@@ -171,7 +171,7 @@ async def scripted(script: Script, *, byte_by_byte: bool = False) -> AsyncIterat
                     writer.write(part)
                     await writer.drain()
                     await asyncio.sleep(0)
-        except (ConnectionError, Hangup):
+        except (ConnectionError, HangupError):
             pass
         finally:
             listener.cancel()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import random
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -25,7 +24,7 @@ from edgeflash.service import SYSTEM_CLOCK
 from tests.integration.links.peers import (
     HOST,
     Device,
-    Hangup,
+    HangupError,
     Request,
     device,
     free_port,
@@ -209,7 +208,7 @@ async def test_close_in_mid_request_is_noticed_at_once() -> None:
     """The library would wait timeout × (retries + 1) = 20 s; the link does not."""
 
     async def hang_up(_: Request) -> bytes:
-        raise Hangup
+        raise HangupError
 
     async with scripted(hang_up) as peer:
         started = monotonic()
@@ -558,10 +557,10 @@ async def test_many_failures_leave_nothing_behind() -> None:
     """Open files and tasks stay level over many reconnects, and the log stays empty."""
 
     async def hang_up(_: Request) -> bytes:
-        raise Hangup
+        raise HangupError
 
     def open_files() -> int:
-        return len(os.listdir("/proc/self/fd"))  # noqa: PTH208  # counted while it is open
+        return len(list(Path("/proc/self/fd").iterdir()))
 
     async with scripted(hang_up) as peer:
         settings = analyzer(peer.port, backoff_first_s=0.0001, backoff_max_s=0.0001)
