@@ -20,16 +20,14 @@ from edgeflash.model import (
 CLOCK_TOLERANCE_S = 2.0
 """An analyzer clock this close to ours is taken as right."""
 
-WATCHED_GAP_S = 15.0
-"""With a longer gap between two scans the moment of a new result was not watched."""
-
 
 class Assembler:
     """Turns scans into cycles. Deterministic in the scans it is given.
 
     previous: the last cycle that is safely in the journal, so that after a restart the counting
     goes on. counter_span: see counter.step. keep_samples: build traces from the live readings,
-    for an analyzer without a trace block.
+    for an analyzer without a trace block. watched_gap_s: with a longer gap between two scans the
+    moment of a new result was not watched.
     """
 
     def __init__(
@@ -38,11 +36,13 @@ class Assembler:
         counter_span: tuple[int, int],
         previous: PreviousResult | None = None,
         keep_samples: bool = False,
+        watched_gap_s: float = 5.0,
     ) -> None:
         self._analyzer = analyzer
         self._counter_span = counter_span
         self._previous = previous
         self._keep_samples = keep_samples
+        self._watched_gap_s = watched_gap_s
         self._observed = Observed()
         self._last_scan_mono_s: float | None = None
         self._previous_seen_mono_s: float | None = None
@@ -75,7 +75,7 @@ class Assembler:
         with the learned difference tells; never a time in the future.
         """
         stamped = _result_time(body)
-        watched = gap_s is not None and gap_s <= WATCHED_GAP_S and self._previous is not None
+        watched = gap_s is not None and gap_s <= self._watched_gap_s and self._previous is not None
         if stamped is None:
             return scan.taken_at
         behind_s = (scan.taken_at - stamped).total_seconds()
@@ -163,7 +163,7 @@ class Assembler:
             spans=seen.spans,
             previous=self._previous,
         )
-        watched = gap_s is not None and gap_s <= WATCHED_GAP_S
+        watched = gap_s is not None and gap_s <= self._watched_gap_s
         self._remember(cycle, scan.taken_mono_s if watched else None)
         return cycle
 
@@ -174,7 +174,11 @@ class Assembler:
 
     def _duration_s(self, scan: Scan, body: CycleBody, gap_s: float | None) -> float | None:
         """From the last result to this one: by our monotonic clock where both were watched."""
-        if self._previous_seen_mono_s is not None and gap_s is not None and gap_s <= WATCHED_GAP_S:
+        if (
+            self._previous_seen_mono_s is not None
+            and gap_s is not None
+            and gap_s <= self._watched_gap_s
+        ):
             return scan.taken_mono_s - self._previous_seen_mono_s
         stamped = _result_time(body)
         before = self._previous.result_time if self._previous else None

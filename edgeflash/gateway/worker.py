@@ -26,6 +26,9 @@ from edgeflash.service import Clock
 UNRECORDED_MOST = 256
 """Judged results that may wait for a journal that cannot be written; then reading stops too."""
 
+WATCHED_POLLS = 3
+"""Polls that may fail before a new result counts as found after a break, not as watched."""
+
 RECORD_RETRY_S = 2.0
 RESTART_S = 5.0
 
@@ -96,6 +99,7 @@ class AnalyzerWorker:
                 self._map.counter_span,
                 previous,
                 keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
+                watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,
             )
             known = Mark(previous.cycle_number, previous.result_time) if previous else None
             link = ModbusLink(self.analyzer, self._map, known, self._clock)
