@@ -228,7 +228,7 @@ CATALOGUE: tuple[Point, ...] = (
     Point(
         "epoch",
         "Epoch",
-        "Restarts of the analyzer's cycle counter; with the cycle number it names a cycle for ever.",
+        "Restarts of the analyzer's counter; with the cycle number it names a cycle for ever.",
         PointType.INT,
         8,
         _latest(lambda r: r.cycle.epoch),

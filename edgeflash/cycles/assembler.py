@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 from edgeflash.cycles.counter import Step, step
 from edgeflash.cycles.observed import Observed
 from edgeflash.model import (
-    Continuity,
     Cycle,
     CycleBody,
     CycleSource,
@@ -139,7 +138,7 @@ class Assembler:
         flash = body.values.get(Role.FLASH_POINT)
         flash_point_c = float(flash) if isinstance(flash, int | float) else None
         how = self._step(body.cycle_number, _result_time(body), flash_point_c)
-        if how is None or (how.continuity is Continuity.FIRST and _is_empty(body)):
+        if how is None:
             return None
         seen, self._observed = self._observed, Observed()
         if not seen.scans:
@@ -202,12 +201,6 @@ def previous_of(cycle: Cycle) -> PreviousResult:
         finished_at=cycle.finished_at,
         transducer_zero_kpa=cycle.number_value(Role.TRANSDUCER_ZERO),
     )
-
-
-def _is_empty(body: CycleBody) -> bool:
-    """True for the result registers of an analyzer that has not made a result yet."""
-    stamped, flash = body.values.get(Role.RESULT_TIME), body.values.get(Role.FLASH_POINT)
-    return Role.RESULT_TIME in body.values and stamped is None and flash is None
 
 
 def _result_time(body: CycleBody) -> datetime | None:

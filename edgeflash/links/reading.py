@@ -26,6 +26,8 @@ ATTEMPTS_PER_POLL = 3
 POLLS_PER_CYCLE = 3
 """How often a body is read again in one poll, and in how many polls, before it counts as torn."""
 
+EARLIER_MARKS = 4
+
 LIVE_ROLES = (
     Role.CYCLE_NUMBER,
     Role.RESULT_TIME,
@@ -64,13 +66,30 @@ class Mark:
 class ReadingState:
     """What a link remembers from poll to poll.
 
-    last: the last body handed over. ring_due: read the ring of recent results with the next
-    stable number. unsettled_polls: polls in a row that saw a new cycle but no steady body.
+    last: the last body handed over; earlier: the ones before, newest first. ring_due: read the
+    ring of recent results with the next stable number. unsettled_polls: polls since the last body
+    that saw a new cycle but no steady one.
     """
 
     last: Mark | None
     ring_due: bool = True
     unsettled_polls: int = 0
+    earlier: tuple[Mark, ...] = ()
+
+    def awaits(self, mark: Mark) -> bool:
+        """True when this mark is of a cycle that has not been handed over.
+
+        Registers that a device is just rewriting can show an older result once more: one with
+        the number and the time of an earlier body is that body.
+        """
+        if mark.result_time is not None and mark in self.earlier:
+            return False
+        return is_new(self.last, mark.cycle_number, mark.result_time)
+
+    def with_body(self, mark: Mark, ring_due: bool) -> ReadingState:
+        """The state once this mark's body is handed over."""
+        earlier = self.earlier if self.last is None else (self.last, *self.earlier)
+        return ReadingState(mark, ring_due, earlier=earlier[:EARLIER_MARKS])
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +178,15 @@ def is_skip(reading: MapReading, last: Mark, number: int) -> bool:
 
 
 def mark_of(reading: MapReading, values: Mapping[Role, Scalar]) -> Mark | None:
-    """The mark these values show; None when the number is not available.
+    """The mark these values show; None when the number, or the mapped time, is not available.
 
-    Without a mapped cycle number, the number is the whole UTC seconds of the result time.
+    A device that has not made a result yet, or is just writing one, shows no time. Without a
+    mapped cycle number, the number is the whole UTC seconds of the result time.
     """
     time = values.get(Role.RESULT_TIME)
     result_time = time if isinstance(time, datetime) else None
+    if result_time is None and Role.RESULT_TIME in values:
+        return None
     if not reading.counted:
         return None if result_time is None else Mark(int(result_time.timestamp()), result_time)
     number = values.get(Role.CYCLE_NUMBER)
@@ -181,17 +203,17 @@ def scan_steps(
     mark = mark_of(reading, live)
     body: CycleBody | None = None
     recent: tuple[RecentResult, ...] = ()
-    after = replace(state, unsettled_polls=0)
-    if mark is not None and is_new(state.last, mark.cycle_number, mark.result_time):
+    after = state
+    if mark is not None and state.awaits(mark):
         is_last_poll = state.unsettled_polls + 1 >= POLLS_PER_CYCLE
         body, mark = yield from body_steps(reading, mark, is_last_poll)
-        if not is_new(state.last, mark.cycle_number, mark.result_time):
+        if not state.awaits(mark):
             body = None  # the counter moved back while we read: that cycle is already known
         if body is None:
             after = replace(after, unsettled_polls=0 if is_last_poll else state.unsettled_polls + 1)
         else:
             skipped = state.last is not None and is_skip(reading, state.last, mark.cycle_number)
-            after = replace(after, last=mark, ring_due=state.ring_due or skipped)
+            after = state.with_body(mark, state.ring_due or skipped)
     # A ring read now would end at a cycle whose body is still to come; it waits for the body.
     if mark is not None and after.ring_due and not after.unsettled_polls:
         read = yield from ring_steps(reading, mark)
@@ -210,6 +232,7 @@ def body_steps(
     poll the body comes all the same, marked torn when the number moved, without a trace when the
     trace block still holds another cycle.
     """
+    announced = before
     for _ in range(ATTEMPTS_PER_POLL):
         values = yield from read_scalars(reading.body)
         trace, is_own_trace = yield from trace_steps(reading, before)
@@ -220,10 +243,9 @@ def body_steps(
             if is_own_trace or is_last_poll:
                 return CycleBody(before.cycle_number, values, trace), before
             return None, before
-        seen = inside or before
         before = after or before
     if is_last_poll:
-        return CycleBody(seen.cycle_number, values, torn=True), seen
+        return CycleBody(announced.cycle_number, values, torn=True), announced
     return None, before
 
 

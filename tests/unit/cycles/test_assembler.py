@@ -149,12 +149,6 @@ def test_a_stamp_in_the_future_is_never_believed() -> None:
     assert cycles[0].finished_at == at(0)
 
 
-def test_an_analyzer_that_has_made_no_result_yet_gives_no_cycle() -> None:
-    """Empty result registers after a cold start are not a measurement."""
-    empty = CycleBody(0, {Role.CYCLE_NUMBER: 0, Role.FLASH_POINT: None, Role.RESULT_TIME: None})
-    assert assembled([scan(0, empty)]) == []
-
-
 def test_without_a_trace_block_the_live_values_make_the_trace() -> None:
     """Polled samples of the heating phase, on the time of the scans."""
     scans = [scan(0, body(1, 0))]
