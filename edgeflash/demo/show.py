@@ -18,6 +18,7 @@ from edgeflash.demo.site_file import write_demo_site
 from edgeflash.gateway.gateway import Gateway
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Result
+from edgeflash.outlets.opcua import PATH
 
 STATE_EVERY_S = 0.25
 
@@ -121,7 +122,7 @@ def as_record(result: Result) -> dict[str, object]:
 
 def _outlets(site: Site) -> list[str]:
     file = site.file
-    found = [f"opc.tcp://{file.opcua.host}:{file.opcua.port}"] if file.opcua else []
+    found = [f"opc.tcp://{file.opcua.host}:{file.opcua.port}/{PATH}"] if file.opcua else []
     return found + [f"modbus-tcp://{server.host}:{server.port}" for server in file.modbus]
 
 

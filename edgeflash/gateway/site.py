@@ -6,9 +6,9 @@ from pathlib import Path
 
 from edgeflash.config.load import load_site
 from edgeflash.config.site import Site
-from edgeflash.rules.site_checks import rule_problems
+from edgeflash.rules.site_checks import hold_problems, rule_problems
 
 
 def checked_site(path: Path) -> Site:
     """The site, or ConfigurationError with every mistake."""
-    return load_site(path, (rule_problems,))
+    return load_site(path, (rule_problems, hold_problems))
