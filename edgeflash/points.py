@@ -17,6 +17,9 @@ from edgeflash.publication import LinkState, View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity
 
+LATEST = "Latest cycle: "
+"""Begins the description of every figure of the latest cycle."""
+
 PointScalar = float | int | bool | str | datetime | None
 
 
@@ -78,6 +81,12 @@ class Point:
     def registers(self) -> int:
         """Registers this point takes in the block."""
         return REGISTERS_OF[self.type]
+
+    @property
+    def column_description(self) -> str:
+        """The description of the column: there every row is a cycle of its own."""
+        text = self.description.removeprefix(LATEST).replace("latest judged cycle", "cycle")
+        return text[0].upper() + text[1:]
 
 
 def _judged(v: View) -> PointValue:
@@ -164,9 +173,8 @@ def _result_float(
     high: float,
 ) -> Point:
     """A figure of the latest cycle that is also a column of `results`."""
-    return Point(
-        name, title, description, _F, register, _latest(get), quantity, low, high, of_result=get
-    )
+    about, read = LATEST + description, _latest(get)
+    return Point(name, title, about, _F, register, read, quantity, low, high, of_result=get)
 
 
 CATALOGUE: tuple[Point, ...] = (
@@ -291,7 +299,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "reported_c",
         "Reported",
-        "Latest cycle: flash point as the analyzer reports it. Not judged.",
+        "flash point as the analyzer reports it. Not judged.",
         22,
         lambda r: r.computed.reported_c,
         _T,
@@ -301,7 +309,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "recomputed_c",
         "Recomputed",
-        "Latest cycle: sample temperature at the ignition, recomputed from the trace. Not judged.",
+        "sample temperature at the ignition, recomputed from the trace. Not judged.",
         24,
         lambda r: r.computed.recomputed_c,
         _T,
@@ -311,7 +319,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "corrected_c",
         "Corrected",
-        "Latest cycle: the chosen basis corrected to standard pressure. Not judged.",
+        "the chosen basis corrected to standard pressure. Not judged.",
         26,
         lambda r: r.computed.corrected_c,
         _T,
@@ -321,7 +329,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "uncertainty_c",
         "Uncertainty",
-        "Latest cycle: one standard deviation of the recomputed temperature.",
+        "one standard deviation of the recomputed temperature.",
         28,
         lambda r: r.computed.uncertainty_c,
         _D,
@@ -331,7 +339,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "resolution_c",
         "Resolution",
-        "Latest cycle: temperature step between two sparks.",
+        "temperature step between two sparks.",
         30,
         lambda r: r.computed.resolution_c,
         _D,
@@ -341,7 +349,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "heating_rate_c_per_min",
         "HeatingRate",
-        "Latest cycle: heating rate before the ignition, from the trace.",
+        "heating rate before the ignition, from the trace.",
         32,
         lambda r: r.computed.heating_rate_c_per_min,
         Quantity.HEATING_RATE,
@@ -351,7 +359,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "peak_kpa",
         "IgnitionPeak",
-        "Latest cycle: highest cell pressure of the ignition above its baseline.",
+        "highest cell pressure of the ignition above its baseline.",
         34,
         lambda r: r.computed.peak_kpa,
         _P,
@@ -361,7 +369,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "barometer_kpa",
         "Barometer",
-        "Latest cycle: absolute pressure used for the correction.",
+        "absolute pressure used for the correction.",
         36,
         lambda r: r.computed.barometer_kpa,
         _P,
@@ -371,7 +379,7 @@ CATALOGUE: tuple[Point, ...] = (
     _result_float(
         "correction_c",
         "PressureCorrection",
-        "Latest cycle: correction to standard pressure that was added.",
+        "correction to standard pressure that was added.",
         38,
         lambda r: r.computed.correction_c,
         _D,

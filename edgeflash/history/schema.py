@@ -86,7 +86,7 @@ _TYPE_OF_POINT: dict[PointType, pa.DataType] = {
 
 def _of_point(point: Point, get: Callable[[Result], Any]) -> Column:
     unit = "" if point.quantity is Quantity.NONE else INSIDE[point.quantity].label
-    return Column(point.name, _TYPE_OF_POINT[point.type], point.description, get, unit)
+    return Column(point.name, _TYPE_OF_POINT[point.type], point.column_description, get, unit)
 
 
 _TEXT, _REAL, _WHOLE, _FLAG = pa.string(), pa.float64(), pa.int64(), pa.bool_()
