@@ -36,7 +36,7 @@ def test_published_figures_become_columns_by_themselves() -> None:
     table = schema(TableName.RESULTS)
     for point in (p for p in CATALOGUE if p.of_result is not None):
         field = table.field(point.name)
-        assert field.metadata[b"description"].decode() == point.description
+        assert field.metadata[b"description"].decode() == point.column_description
         if point.type is PointType.FLOAT:
             assert field.type == pa.float64()
 
