@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from edgeflash.model import Role, Severity
+from edgeflash.rules.off_plan import off_plan, off_plan_parameters
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
 from edgeflash.trust import Category, Quality
 
@@ -15,14 +16,8 @@ def _flow(
     flow = span.mean if span is not None else c.cycle.number_value(role)
     if plan is None or flow is None:
         return None
-    off = abs(flow - plan) / plan
-    if off <= p["doubt_fraction"]:
-        return None
-    severity = Severity.REJECT if off > p["reject_fraction"] else Severity.DOUBT
-    share = p["reject_fraction"] if severity is Severity.REJECT else p["doubt_fraction"]
-    limit = plan * (1 + share if flow > plan else 1 - share)
     sentence = f"{what} was {flow:.0f} mL/min; the set value is {plan:g} mL/min"
-    return Breach(sentence, flow, limit, "mL/min", severity)
+    return off_plan(flow, plan, p, "mL/min", sentence)
 
 
 def _sample_flow(c: CycleContext, p: Parameters) -> Breach | None:
@@ -61,10 +56,7 @@ def _pressure_noise(c: CycleContext, p: Parameters) -> Breach | None:
     return Breach(f"the pressure signal is noisy: {noise:.2f} kPa", noise, limit, "kPa")
 
 
-_FLOW_PARAMETERS = (
-    Parameter("doubt_fraction", 0.20, "of set value", "deviation that raises doubt"),
-    Parameter("reject_fraction", 0.60, "of set value", "deviation that rejects"),
-)
+_FLOW_PARAMETERS = off_plan_parameters(0.20, 0.60, "of set value")
 
 RULES: tuple[Rule, ...] = (
     Rule(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from edgeflash.model import Role, Severity
+from edgeflash.rules.off_plan import off_plan, off_plan_parameters
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule
 from edgeflash.trust import Category, Quality
 
@@ -29,14 +30,8 @@ def _ramp_rate(c: CycleContext, p: Parameters) -> Breach | None:
         rate = c.cycle.number_value(Role.HEATING_RATE)
     if plan is None or rate is None:
         return None
-    off = abs(rate - plan) / plan
-    if off <= p["doubt_fraction"]:
-        return None
-    severity = Severity.REJECT if off > p["reject_fraction"] else Severity.DOUBT
-    share = p["reject_fraction"] if severity is Severity.REJECT else p["doubt_fraction"]
-    limit = plan * (1 + share if rate > plan else 1 - share)
     sentence = f"the sample was heated at {rate:.2f} °C/min; the plan is {plan:g} °C/min"
-    return Breach(sentence, rate, limit, "°C/min", severity)
+    return off_plan(rate, plan, p, "°C/min", sentence)
 
 
 RULES: tuple[Rule, ...] = (
@@ -61,10 +56,7 @@ RULES: tuple[Rule, ...] = (
         Category.OUT_OF_SPECIFICATION,
         Quality.SUB_NORMAL,
         Quality.BAD,
-        parameters=(
-            Parameter("doubt_fraction", 0.15, "of plan", "deviation that raises doubt"),
-            Parameter("reject_fraction", 0.40, "of plan", "deviation that rejects"),
-        ),
+        parameters=off_plan_parameters(0.15, 0.40, "of plan"),
         on_cycle=_ramp_rate,
     ),
 )
