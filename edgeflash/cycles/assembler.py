@@ -92,17 +92,14 @@ class Assembler:
         first, top = self._counter_span
         size = top - first + 1
         reach = (body.cycle_number - known.cycle_number) % size
-        newer: list[RecentResult] = []
-        for entry in recent:
-            times = (entry.result_time, known.result_time, stamped)
-            if all(t is not None for t in times):
-                if times[1] < times[0] < times[2]:  # type: ignore[operator]  # none is None
-                    newer.append(entry)
-            elif 0 < (entry.cycle_number - known.cycle_number) % size < reach:
-                newer.append(entry)
-        if stamped is not None and known.result_time is not None:
-            return tuple(newer)
-        return tuple(sorted(newer, key=lambda e: (e.cycle_number - known.cycle_number) % size))
+
+        def ahead(entry: RecentResult) -> int:
+            return (entry.cycle_number - known.cycle_number) % size
+
+        since = known.result_time
+        if since is None or stamped is None or any(e.result_time is None for e in recent):
+            return tuple(sorted((e for e in recent if 0 < ahead(e) < reach), key=ahead))
+        return tuple(e for e in recent if e.result_time and since < e.result_time < stamped)
 
     def _from_ring(self, entry: RecentResult, scan: Scan) -> Cycle | None:
         how = self._step(entry.cycle_number, entry.result_time, entry.flash_point_c)

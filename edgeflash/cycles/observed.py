@@ -65,9 +65,10 @@ class Observed:
     def _add_sample(self, scan: Scan) -> None:
         temperature = scan.live.get(Role.SAMPLE_TEMPERATURE)
         pressure = scan.live.get(Role.CELL_PRESSURE)
-        usable = isinstance(temperature, float) and isinstance(pressure, float)
-        if usable and len(self._polled) < MOST_POLLED_SAMPLES:
-            self._polled.append((scan.taken_mono_s, temperature, pressure))  # type: ignore[arg-type]  # both are floats: see `usable`
+        if not isinstance(temperature, float) or not isinstance(pressure, float):
+            return
+        if len(self._polled) < MOST_POLLED_SAMPLES:
+            self._polled.append((scan.taken_mono_s, temperature, pressure))
 
     def polled_trace(self) -> Trace | None:
         """The live temperature and pressure as a trace; None with fewer than two samples."""

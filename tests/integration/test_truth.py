@@ -12,33 +12,34 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from edgeflash.model import Verdict
+from edgeflash.model import Result, Verdict
 from simulators.analyzer import SimulatedAnalyzer, Truth
 from simulators.faults import FaultKind, fault
+from simulators.fuel import product
 from tests.simulated_line import SimulatedLine, bench_analyzer
 
 CYCLES = 600
 
+Judged = list[tuple[Result, Truth]]
+
 
 @pytest.fixture(scope="module")
-def clean() -> list[tuple[object, Truth]]:
+def clean() -> Judged:
     """Judged clean cycles of three fuels, each with its truth."""
-    from simulators.fuel import product
-
-    judged: list[tuple[object, Truth]] = []
+    judged: Judged = []
     for seed, flash_c in enumerate((58.0, 62.0, 71.0)):
         simulated = SimulatedAnalyzer(seed=seed, fuel=product(flash_c))
         judged += SimulatedLine(simulated).results(CYCLES // 3)
     return judged
 
 
-def test_every_clean_cycle_is_accepted(clean) -> None:  # type: ignore[no-untyped-def]
+def test_every_clean_cycle_is_accepted(clean: Judged) -> None:
     """No good cycle is rejected or doubted, and none is missing."""
     verdicts = Counter((r.verdict, r.reasons) for r, _ in clean)
     assert verdicts == {(Verdict.ACCEPTED, ()): CYCLES}
 
 
-def test_the_flash_temperature_is_the_samples_own(clean) -> None:  # type: ignore[no-untyped-def]
+def test_the_flash_temperature_is_the_samples_own(clean: Judged) -> None:
     """Within 0.3 °C for 95 % of cycles, without bias above 0.05 °C."""
     error = np.array([r.computed.recomputed_c - t.true_lit_temperature_c for r, t in clean])
     print(f"recomputed - true: bias {error.mean():+.4f} °C, 95 % within", end=" ")
@@ -47,7 +48,7 @@ def test_the_flash_temperature_is_the_samples_own(clean) -> None:  # type: ignor
     assert abs(error.mean()) <= 0.05
 
 
-def test_the_stated_uncertainty_is_honest(clean) -> None:  # type: ignore[no-untyped-def]
+def test_the_stated_uncertainty_is_honest(clean: Judged) -> None:
     """The error lies within two stated standard deviations for at least 95 % of cycles."""
     inside = [
         abs(r.computed.recomputed_c - t.true_lit_temperature_c) <= 2 * r.computed.uncertainty_c
@@ -56,7 +57,7 @@ def test_the_stated_uncertainty_is_honest(clean) -> None:  # type: ignore[no-unt
     assert np.mean(inside) >= 0.95
 
 
-def test_the_corrected_value_is_that_of_the_methods_formula(clean) -> None:  # type: ignore[no-untyped-def]
+def test_the_corrected_value_is_that_of_the_methods_formula(clean: Judged) -> None:
     """Against 0.25 °C/kPa (ISO 2719) on the true temperature and the true barometer."""
     error = np.array(
         [
@@ -68,7 +69,7 @@ def test_the_corrected_value_is_that_of_the_methods_formula(clean) -> None:  # t
     assert abs(error.mean()) <= 0.05
 
 
-def test_the_resolution_is_stated_beside_it(clean) -> None:  # type: ignore[no-untyped-def]
+def test_the_resolution_is_stated_beside_it(clean: Judged) -> None:
     """Heating rate × spark interval; the equilibrium flash point lies within it, below."""
     for r, t in clean:
         true_step_c = t.true_rate_c_per_min / 60.0 * t.spark_interval_s

@@ -13,6 +13,7 @@ from edgeflash.model import (
     Phase,
     RecentResult,
     Role,
+    Scalar,
     Scan,
     TraceSource,
 )
@@ -41,11 +42,11 @@ def scan(
     second: float,
     finished: CycleBody | None = None,
     recent: tuple[RecentResult, ...] = (),
-    **live: object,
+    **live: Scalar,
 ) -> Scan:
     """One reading at a second of both clocks."""
     values = {Role(name): value for name, value in live.items()}
-    return Scan("kestrel-1", at(second), second, values, finished, recent)  # type: ignore[arg-type]
+    return Scan("kestrel-1", at(second), second, values, finished, recent)
 
 
 def assembled(scans: list[Scan], assembler: Assembler | None = None) -> list[Cycle]:
@@ -87,6 +88,14 @@ def test_the_ring_fills_a_break() -> None:
     ]
     assert [c.missed for c in cycles] == [0] * 5
     assert [c.finished_at for c in cycles[1:4]] == [at(340), at(510), at(680)]
+
+
+def test_a_ring_without_times_goes_by_number() -> None:
+    """Over the wrap too, and in the order of counting whatever the order of the ring."""
+    ring = tuple(RecentResult(n, 61.0, None) for n in (1, 65_535, 0))
+    cycles = assembled([scan(170, body(65_534, 170)), scan(860, body(2, 850), ring)])
+    assert [c.cycle_number for c in cycles] == [65_534, 65_535, 0, 1, 2]
+    assert [c.epoch for c in cycles] == [0] * 5
 
 
 def test_what_the_ring_no_longer_holds_is_counted() -> None:

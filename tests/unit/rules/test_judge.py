@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from edgeflash.config.site import RuleTuning
-from edgeflash.model import Phase, Role, Severity, Verdict
+from edgeflash.config.site import Product, RuleTuning
+from edgeflash.model import Cycle, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
+from edgeflash.rules.low_flash import below_minimum
 from edgeflash.rules.tuning import rulebook, tuning_mistakes
 from tests.simulated_line import bench_analyzer
 from tests.unit.flash.traces import trace
 from tests.unit.rules.contexts import SOUND, found, judged, spoiled
 
 
-def low_trace_cycle(start_c: float = 32.0):  # type: ignore[no-untyped-def]  # a Cycle
+def low_trace_cycle(start_c: float = 32.0) -> Cycle:
     """A sound measurement of a product that flashes 10 °C lower, at 52 °C."""
     low = trace(flash_s=120.0, length_s=122.5, start_c=start_c, lag_s=3.0, pressure_noise_kpa=0.3)
     return spoiled({Role.FLASH_POINT: 52.0, Role.START_TEMPERATURE: start_c}, trace=low)
@@ -53,7 +54,7 @@ def test_an_accepted_value_below_the_limit_raises_the_alarm() -> None:
     ],
     ids=["first spark", "below range", "reported low only", "trace low only", "in maintenance"],
 )
-def test_a_rejected_cycle_can_raise_the_alarm(cycle) -> None:  # type: ignore[no-untyped-def]
+def test_a_rejected_cycle_can_raise_the_alarm(cycle: Cycle) -> None:
     """Evidence of a low flash point counts whatever the verdict."""
     result = judged(cycle)
     assert result.verdict is Verdict.REJECTED
@@ -77,9 +78,6 @@ def test_only_an_accepted_cycle_clears_the_alarm() -> None:
 
 def test_the_limit_of_en_590_itself_fails() -> None:
     """EN 590 asks for more than 55.0 °C (from memory): exactly 55.0 is evidence of too low."""
-    from edgeflash.config.site import Product
-    from edgeflash.rules.low_flash import below_minimum
-
     exclusive = Product(minimum_c=55.0, strict_minimum=True)
     inclusive = Product(minimum_c=55.0)
     assert below_minimum(55.0, exclusive)
