@@ -97,9 +97,11 @@ class Assembler:
             return (entry.cycle_number - known.cycle_number) % size
 
         since = known.result_time
-        if since is None or stamped is None or any(e.result_time is None for e in recent):
+        timed = [(e.result_time, e) for e in recent if e.result_time is not None]
+        if since is None or stamped is None or len(timed) < len(recent):
             return tuple(sorted((e for e in recent if 0 < ahead(e) < reach), key=ahead))
-        return tuple(e for e in recent if e.result_time and since < e.result_time < stamped)
+        between = [(time, e) for time, e in timed if since < time < stamped]
+        return tuple(e for _, e in sorted(between, key=lambda pair: pair[0]))
 
     def _from_ring(self, entry: RecentResult, scan: Scan) -> Cycle | None:
         how = self._step(entry.cycle_number, entry.result_time, entry.flash_point_c)

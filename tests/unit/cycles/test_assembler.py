@@ -98,6 +98,17 @@ def test_a_ring_without_times_goes_by_number() -> None:
     assert [c.epoch for c in cycles] == [0] * 5
 
 
+def test_two_runs_of_a_counter_in_one_ring_are_told_apart_by_time() -> None:
+    """A restart counted again through numbers that the ring still holds from before."""
+    ring = (
+        RecentResult(2, 61.0, at(170)),
+        RecentResult(0, 61.1, at(340)),
+        RecentResult(1, 61.2, at(510)),
+    )
+    cycles = assembled([scan(0, body(1, 0)), scan(680, body(2, 680), ring)])
+    assert [(c.epoch, c.cycle_number) for c in cycles] == [(0, 1), (0, 2), (1, 0), (1, 1), (1, 2)]
+
+
 def test_what_the_ring_no_longer_holds_is_counted() -> None:
     """The gap before the ring's oldest entry is stated with the first cycle after it."""
     ring = tuple(RecentResult(n, 61.0, at(170 * n)) for n in (8, 9))
