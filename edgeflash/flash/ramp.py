@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from edgeflash.model import Floats
 
@@ -47,8 +49,8 @@ def fit_ramp(time_s: Floats, temperature_c: Floats, at_s: float, window_s: float
     count = len(t)
     if count < 4:
         return None
-    i, j = np.triu_indices(count, k=1)
-    slope = float(np.median((c[j] - c[i]) / (t[j] - t[i])))
+    i, j = _pairs(count)
+    slope = float(np.median((c.take(j) - c.take(i)) / (t.take(j) - t.take(i))))
     residual = c - slope * t
     level = float(np.median(residual))
     spread = 1.4826 * float(np.median(np.abs(residual - level)))
@@ -57,3 +59,10 @@ def fit_ramp(time_s: Floats, temperature_c: Floats, at_s: float, window_s: float
     slope_sd = spread / squares**0.5
     at_sd = spread * (1 / count + mean_t**2 / squares) ** 0.5
     return Ramp(at_s, level, slope, at_sd, slope_sd)
+
+
+@lru_cache(maxsize=MOST_POINTS)
+def _pairs(count: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Indices of every pair of points, first and second; the same for every ramp of a length."""
+    first, second = np.triu_indices(count, k=1)
+    return first, second

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from datetime import timedelta
+from functools import partial
 
 import structlog
 
@@ -45,6 +47,7 @@ class Gateway:
         self._on_result = on_result
         self._manager = ServiceManager.from_environment()
         self._changed = asyncio.Event()
+        self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
@@ -91,7 +94,6 @@ class Gateway:
 
     def _made_workers(self, journal: Journal) -> list[AnalyzerWorker]:
         file = self._site.file
-        watchers = Watchers(self._changed.set, self._on_result)
         return [
             AnalyzerWorker(
                 analyzer,
@@ -99,7 +101,7 @@ class Gateway:
                 file.products.get(analyzer.product) if analyzer.product else None,
                 journal,
                 self._clock,
-                watchers,
+                Watchers(partial(self._note_change, analyzer.id), self._on_result),
             )
             for analyzer in file.analyzers
         ]
@@ -115,22 +117,40 @@ class Gateway:
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
 
-    def views(self) -> list[View]:
-        """What every outlet shows now."""
+    def _note_change(self, analyzer: str) -> None:
+        self._changed_analyzers.add(analyzer)
+        self._changed.set()
+
+    def views(self, analyzers: Container[str] | None = None) -> list[View]:
+        """What every outlet shows now: of these analyzers, or of all."""
         beat = int(self._clock.mono_s() - self._started_mono_s) % HEARTBEAT_WRAPS_AT
-        return [worker.view(beat) for worker in self._workers]
+        return [
+            worker.view(beat)
+            for worker in self._workers
+            if analyzers is None or worker.analyzer.id in analyzers
+        ]
 
     async def _publish_for_ever(self) -> None:
-        """Publishes on every change and once a second; pings the watchdog only from here."""
+        """Publishes what changed at once, and all once a second; pings the watchdog from here only.
+
+        Every analyzer changes at every poll: to show all of them on each change would take work
+        that grows with the square of their number.
+        """
+        next_tick_s = self._clock.mono_s()
         while True:
-            try:
-                async with asyncio.timeout(TICK_S - self._clock.mono_s() % TICK_S):
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(max(0.0, next_tick_s - self._clock.mono_s())):
                     await self._changed.wait()
-            except TimeoutError:
+            self._changed.clear()
+            changed, self._changed_analyzers = self._changed_analyzers, set()
+            now_s = self._clock.mono_s()
+            if now_s < next_tick_s:
+                views = self.views(changed)
+            else:
+                next_tick_s = now_s - now_s % TICK_S + TICK_S
                 for worker in self._workers:
                     worker.refresh()
-            self._changed.clear()
-            views = self.views()
+                views = self.views()
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()

@@ -33,20 +33,24 @@ class Outlet(Protocol):
 
 
 class OutletRunner:
-    """One outlet's task. It publishes the newest views only: what a slow outlet misses is old."""
+    """One outlet's task. It publishes each analyzer's newest view: what a slow outlet misses is
+    old."""
 
     def __init__(self, outlet: Outlet, name: str) -> None:
         self._outlet = outlet
         self._log = log.bind(outlet=name)
-        self._newest: Sequence[View] = ()
+        self._newest: dict[str, View] = {}
+        self._waiting: dict[str, View] = {}
         self._news = asyncio.Event()
         self.tried = asyncio.Event()
         """Set once the first start has succeeded or failed."""
         self.serving = False
 
     def offer(self, views: Sequence[View]) -> None:
-        """Hands over the newest views; never waits."""
-        self._newest = views
+        """Hands over the newest views of these analyzers; never waits."""
+        for view in views:
+            self._newest[view.standing.analyzer] = view
+            self._waiting[view.standing.analyzer] = view
         self._news.set()
 
     async def run(self) -> None:
@@ -55,14 +59,16 @@ class OutletRunner:
         while True:
             try:
                 await self._outlet.start()
-                await self._outlet.publish(self._newest)
+                self._waiting.clear()
+                await self._outlet.publish(list(self._newest.values()))
                 self.serving, told = True, ""
                 self._log.info("outlet serving", endpoint=self._outlet.endpoint)
                 self.tried.set()
                 while True:
                     await self._news.wait()
                     self._news.clear()
-                    await self._outlet.publish(self._newest)
+                    waiting, self._waiting = self._waiting, {}
+                    await self._outlet.publish(list(waiting.values()))
             except Exception as error:
                 if str(error) != told:
                     self._log.error("outlet failed; it is tried again", why=str(error))

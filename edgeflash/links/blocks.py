@@ -8,13 +8,22 @@ from itertools import zip_longest
 
 import numpy as np
 
-from edgeflash.model import RecentResult, Role, Scalar, Trace, TraceSource
+from edgeflash.model import Floats, RecentResult, Role, Scalar, Trace, TraceSource
+
+_PLAIN_TYPES = {float, int, type(None)}
 
 
 def _as_number(value: Scalar) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
     return float(value)
+
+
+def _as_column(values: Sequence[Scalar]) -> Floats:
+    """Numbers as an array; what is no number is NaN."""
+    if not {type(value) for value in values} <= _PLAIN_TYPES:
+        values = [_as_number(value) for value in values]
+    return np.array(values, dtype=np.float64)
 
 
 def trace_from_block(
@@ -42,19 +51,15 @@ def trace_from_block(
         if interval_s is None or interval_s <= 0:
             return None
         times = [index * interval_s for index in range(length)]
-    samples: list[tuple[float, float, float]] = []
-    for raw in zip(times[:length], temperatures[:length], pressures[:length], strict=False):
-        time_s, temperature_c, pressure_kpa = map(_as_number, raw)
-        if time_s is None or temperature_c is None or pressure_kpa is None:
-            continue
-        if samples and time_s <= samples[-1][0]:
-            if time_s < samples[-1][0]:
-                break
-            continue
-        samples.append((time_s, temperature_c, pressure_kpa))
-    if not samples:
+    length = min(length, len(times))
+    columns = np.array([_as_column(values[:length]) for values in (times, temperatures, pressures)])
+    columns = columns[:, np.isfinite(columns).all(axis=0)]
+    backwards = np.flatnonzero(np.diff(columns[0]) < 0)
+    if backwards.size:
+        columns = columns[:, : backwards[0] + 1]
+    columns = columns[:, np.diff(columns[0], prepend=-np.inf) > 0]
+    if not columns.size:
         return None
-    columns = np.array(samples, dtype=np.float64).T
     return Trace(TraceSource.BLOCK, columns[0], columns[1], columns[2])
 
 

@@ -18,6 +18,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
 from edgeflash.config.register_map import REGISTERS, Encoding, Order, RolePlace
+from edgeflash.links.arrays import array_decoder, can_decode_at_once
 from edgeflash.links.errors import DecodeError
 from edgeflash.model import Role, Scalar
 from edgeflash.units import UNITS
@@ -126,12 +127,18 @@ def decoder(role: Role, place: RolePlace, default_order: Order) -> Decoder:
     size, span, count = place.element_registers, place.span_registers, place.count
     step = place.stride or size
     element = _element_decoder(role, place, default_order)
+    at_once = None
+    if can_decode_at_once(place) and role not in (Role.PHASE, Role.FAULT_BITS):
+        order = _order_of(place, default_order)
+        at_once = array_decoder(place, order, _sentinels(place.type, place.unavailable))
 
     def decode_words(words: Sequence[int]) -> Scalar | list[Scalar]:
         if len(words) < span:
             raise DecodeError(role, place.address, f"needs {span} words, got {len(words)}")
         if count is None:
             return element(words[:size])
+        if at_once is not None:
+            return at_once(words)
         return [element(words[at : at + size]) for at in range(0, count * step, step)]
 
     return decode_words
@@ -163,13 +170,19 @@ def _element_decoder(
     return decode_element
 
 
+def _order_of(place: RolePlace, default_order: Order) -> Order:
+    """The order of one element: its own, or the map's where that applies."""
+    if place.type is Encoding.SPLIT_TIME:
+        return Order.ABCD
+    takes_default = place.type not in _PLAIN and place.element_registers > 1
+    return place.order or (default_order if takes_default else Order.ABCD)
+
+
 def _byte_orderer(place: RolePlace, default_order: Order) -> Callable[[Sequence[int]], bytes]:
     """From one element's words to its bytes, most significant first."""
     numeric = place.type not in _PLAIN
     size = place.element_registers
-    order = place.order or (default_order if numeric and size > 1 else Order.ABCD)
-    if place.type is Encoding.SPLIT_TIME:
-        order = Order.ABCD
+    order = _order_of(place, default_order)
     pack = struct.Struct(f"{'<' if order in _BYTES_SWAPPED else '>'}{size}H").pack
     if numeric and order in _WORDS_REVERSED:
         return lambda words: pack(*words[::-1])

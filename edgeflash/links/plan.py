@@ -48,11 +48,24 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The blocks of a group of roles, and how each role's words are cut out of the replies."""
+    """The blocks of a group of roles, and how each role's words are cut out of the replies.
+
+    spans: words from a role's first element to its last. steps: words from one to the next.
+    """
 
     blocks: tuple[Block, ...]
     pieces: Mapping[Role, tuple[Piece, ...]]
     spans: Mapping[Role, int]
+    steps: Mapping[Role, int]
+
+    def blocks_for(self, elements: int) -> frozenset[int]:
+        """Numbers of the blocks that hold the first so many elements of any role."""
+        return frozenset(
+            piece.block
+            for role, pieces in self.pieces.items()
+            for piece in pieces
+            if piece.at < elements * self.steps[role]
+        )
 
     def gather(self, replies: Sequence[Sequence[int]]) -> dict[Role, Sequence[int]]:
         """Words of each role, `span_registers` long. replies: one per block, in block order.
@@ -124,7 +137,8 @@ def plan_reads(
             number = block_of[leader]
             _add_piece(pieces[element.role], element, number, blocks[number].address)
     spans = {role: place.span_registers for role, place in places.items()}
-    return Plan(tuple(blocks), {role: tuple(p) for role, p in pieces.items()}, spans)
+    steps = {role: place.stride or place.element_registers for role, place in places.items()}
+    return Plan(tuple(blocks), {role: tuple(p) for role, p in pieces.items()}, spans, steps)
 
 
 def _closed_addresses(table: Table, register_map: RegisterMap) -> list[tuple[int, int]]:

@@ -262,12 +262,22 @@ def trace_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Trace | None, bo
         header = yield from read_scalars(reading.trace_header)
         if not _is_trace_of(reading, header, mark):
             return None, False
-    arrays = yield from read_arrays(reading.trace_arrays)
+    arrays = yield from read_arrays(reading.trace_arrays, _samples_told(header))
     if reading.trace_header is not None:
         again = yield from read_scalars(reading.trace_header)
         if again != header:
             return None, False
     return trace_from_block(header, arrays), True
+
+
+def _samples_told(header: Mapping[Role, Scalar]) -> int | None:
+    """How many samples the trace has; None when the analyzer does not tell, 0 when unusable."""
+    if Role.TRACE_LENGTH not in header:
+        return None
+    told = header[Role.TRACE_LENGTH]
+    if isinstance(told, bool) or not isinstance(told, int | float):
+        return 0
+    return max(0, int(told))
 
 
 def _is_trace_of(reading: MapReading, header: Mapping[Role, Scalar], mark: Mark) -> bool:
@@ -288,11 +298,16 @@ def ring_steps(reading: MapReading, mark: Mark) -> Steps[tuple[RecentResult, ...
     return recent_results(arrays, mark.cycle_number, reading.first_number, reading.last_number)
 
 
-def read_words(group: Group) -> Steps[Mapping[Role, Sequence[int]]]:
-    """The words of every role of a group."""
+def read_words(group: Group, elements: int | None = None) -> Steps[Mapping[Role, Sequence[int]]]:
+    """The words of every role of a group.
+
+    elements: read only the blocks that hold the first so many of every array; the rest is 0.
+    """
+    plan = group.plan
+    wanted = range(len(plan.blocks)) if elements is None else plan.blocks_for(elements)
     replies: list[list[int]] = []
-    for block in group.plan.blocks:
-        replies.append((yield block))
+    for number, block in enumerate(plan.blocks):
+        replies.append((yield block) if number in wanted else [0] * block.count)
     return group.plan.gather(replies)
 
 
@@ -309,9 +324,12 @@ def read_scalars(group: Group) -> Steps[dict[Role, Scalar]]:
     return values
 
 
-def read_arrays(group: Group) -> Steps[dict[Role, list[Scalar]]]:
-    """The elements of a group of arrays; an array that cannot be decoded is empty."""
-    words = yield from read_words(group)
+def read_arrays(group: Group, elements: int | None = None) -> Steps[dict[Role, list[Scalar]]]:
+    """The elements of a group of arrays; an array that cannot be decoded is empty.
+
+    elements: how many of each are wanted, all by default; those after them mean nothing.
+    """
+    words = yield from read_words(group, elements)
     arrays: dict[Role, list[Scalar]] = {}
     for role, decode in group.decoders.items():
         try:

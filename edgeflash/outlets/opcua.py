@@ -114,6 +114,9 @@ class OpcUaOutlet:
         for view in views:
             for point in WRITING_ORDER:
                 await self._write(view.standing.analyzer, point, shown(point, view, self._units))
+            # The library's writes never wait: without this, many analyzers with many subscribers
+            # would hold up the links and the other outlets. One analyzer's points go together.
+            await asyncio.sleep(0)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)

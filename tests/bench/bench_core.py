@@ -29,7 +29,7 @@ from edgeflash.flash.ignition import find_ignitions, moving_baseline
 from edgeflash.flash.ramp import fit_ramp
 from edgeflash.links.plan import Block
 from edgeflash.links.reading import Mark, ReadingState, prepare, scan_steps
-from edgeflash.model import Cycle, CycleBody, Phase, Result, Role, Scan, Trace
+from edgeflash.model import Cycle, CycleBody, Phase, Result, Role, Scalar, Scan, Trace
 from edgeflash.rules.judge import judge
 from edgeflash.rules.rule import CycleContext
 from edgeflash.rules.tuning import rulebook
@@ -121,7 +121,7 @@ class Core:
         self.rulebook = rulebook(self.analyzer)
         self.number, self.at = 0, AT
         self.assembler = Assembler(self.analyzer.id, BENCH_CUP.counter_span)
-        self.live = {
+        self.live: dict[Role, Scalar] = {
             Role.PHASE: Phase.HEAT,
             Role.SAMPLE_FLOW: 60.0,
             Role.AIR_FLOW: 250.0,

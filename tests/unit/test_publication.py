@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeflash.model import CycleSource, Result, Verdict
+from edgeflash.model import CycleSource, Result, Role, Verdict
 from edgeflash.publication import (
     Held,
     LinkState,
@@ -26,7 +26,9 @@ from edgeflash.trust import Quality, Trust
 from tests.unit.rules.contexts import AT, SOUND, judged, spoiled
 
 GOOD = judged(SOUND)
-WEAK = judged(spoiled(duration_s=700.0))
+WEAK = judged(spoiled({Role.BAROMETRIC_PRESSURE: 99.0}, duration_s=700.0))
+"""Doubtful, with another value than GOOD."""
+
 REJECTED = judged(spoiled(faults_seen=("heater_fault",)))
 HOLD_S = 900.0
 

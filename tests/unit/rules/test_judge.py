@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from edgeflash.config.site import Product, RuleTuning
 from edgeflash.model import Cycle, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
-from edgeflash.rules.low_flash import below_minimum
+from edgeflash.rules.low_flash import below_minimum, low_flash_evidence
 from edgeflash.rules.tuning import rulebook, tuning_mistakes
 from tests.simulated_line import bench_analyzer
 from tests.unit.flash.traces import trace
-from tests.unit.rules.contexts import SOUND, found, judged, spoiled
+from tests.unit.rules.contexts import SOUND, context, found, judged, spoiled
 
 
 def low_trace_cycle(start_c: float = 32.0) -> Cycle:
@@ -59,6 +61,14 @@ def test_a_rejected_cycle_can_raise_the_alarm(cycle: Cycle) -> None:
     result = judged(cycle)
     assert result.verdict is Verdict.REJECTED
     assert (result.low_flash, result.low_flash_alarm) == (True, True)
+
+
+def test_without_a_product_the_range_is_the_limit() -> None:
+    """A site that names no minimum still hears of a value below what can be measured."""
+    below, inside = spoiled({Role.FLASH_POINT: 24.9}, trace=None), spoiled(trace=None)
+    for cycle, is_low in ((below, True), (inside, False)):
+        made = replace(context(cycle), product=None)
+        assert low_flash_evidence(made, ()) is is_low
 
 
 def test_a_check_sample_says_nothing_about_the_product() -> None:
