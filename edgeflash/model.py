@@ -194,10 +194,13 @@ class Span:
 class Cycle:
     """One measurement of one analyzer, complete as far as it could be read.
 
-    epoch: counts the restarts of the analyzer's counter, from 0.
+    epoch: how often the analyzer's counter has begun again (wrap or restart), from 0; so epoch
+    and number never name two cycles.
     finished_at: when the result was made (analyzer clock where usable, else receipt), UTC.
     duration_s: from the previous cycle's finish to this one's, monotonic; None when unknown.
     longest_gap_s: the longest time without a scan during this cycle; None without scans.
+    is_time_known: False when finished_at is only the earliest it can have been, or a guess.
+    after_heating_s: from the end of the heating to the result; None when it was not seen.
     """
 
     analyzer: str
@@ -212,6 +215,8 @@ class Cycle:
     torn: bool = False
     duration_s: float | None = None
     longest_gap_s: float | None = None
+    is_time_known: bool = True
+    after_heating_s: float | None = None
     phases: tuple[Phase, ...] = ()
     faults_seen: tuple[str, ...] = ()
     spans: Mapping[Role, Span] = field(default_factory=dict)

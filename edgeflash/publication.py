@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import IntEnum
+from math import inf
 
 from edgeflash.model import CycleSource, Finding, Result, Role, Scalar, Severity, Verdict
 from edgeflash.trust import Quality, Trust
@@ -43,6 +44,17 @@ class Held:
         finished_s = max(0.0, (at - result.cycle.finished_at).total_seconds())
         sampled_s = max(0.0, (at - result.sampled_at).total_seconds())
         return cls(result, at_mono_s - finished_s, at_mono_s - sampled_s)
+
+    @classmethod
+    def from_before(cls, result: Result, now: datetime, now_mono_s: float) -> Held:
+        """The result as held after a restart.
+
+        With a wall clock that now shows an earlier time than when the result was judged, nobody
+        knows how old the result is: then it is too old to be shown.
+        """
+        if now < result.judged_at:
+            return cls(result, -inf, -inf)
+        return cls.since(result, now, now_mono_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +188,7 @@ def view(
             reason_code=code,
             reason_text=why,
             shown=held.result if held else None,
-            age_s=None if held is None else max(0.0, now_mono_s - held.sampled_mono_s),
+            age_s=_age_s(held, now_mono_s),
             sampled_at=held.result.sampled_at if held else None,
             heartbeat=heartbeat,
         )
@@ -194,6 +206,12 @@ def view(
     if shown_as.trust is Trust.BAD:
         return made(None, shown_as, text)
     return made(held.result.published_c, shown_as, text)
+
+
+def _age_s(held: Held | None, now_mono_s: float) -> float | None:
+    if held is None or held.sampled_mono_s == -inf:
+        return None
+    return max(0.0, now_mono_s - held.sampled_mono_s)
 
 
 def sampled_before(finished_at: datetime, after_ignition_s: float, lag_s: float) -> datetime:

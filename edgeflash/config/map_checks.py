@@ -91,6 +91,9 @@ def _encoding_problems(role: Role, place: RolePlace) -> Iterator[Problem]:
     yield from _parts_problems(role, place)
     yield from _bound_to_role(role, place, "values", Role.PHASE)
     yield from _bound_to_role(role, place, "bits", Role.FAULT_BITS)
+    if place.of is not None and role is not Role.FAULT_BITS:
+        why = f"belongs to the role {Role.FAULT_BITS.value} only: take this line out"
+        yield Problem(at(role, "of"), why)
 
 
 _MEANING = {

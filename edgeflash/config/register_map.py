@@ -110,7 +110,8 @@ class RolePlace(Strict):
     """Where one role is and how it is encoded.
 
     length: registers of a string. count, stride: an array of `count` elements, `stride` registers
-    apart. Engineering value = raw × scale + offset, then `unit` is converted to the inside unit.
+    apart. of: whether fault bits are those of this moment (so if not given) or of the last result.
+    Engineering value = raw × scale + offset, then `unit` is converted to the inside unit.
     """
 
     table: Table
@@ -127,6 +128,7 @@ class RolePlace(Strict):
     stride: Annotated[int, Field(ge=1, le=125)] | None = None
     parts: tuple[TimePart, ...] | None = None
     values: dict[int, Phase] | None = None
+    of: Literal["now", "result"] | None = None
     bits: dict[Annotated[int, Field(ge=0, le=31)], FaultBit] | None = None
     wraps_at: Annotated[int, Field(ge=1)] | None = None
     first: Annotated[int, Field(ge=0)] = 0

@@ -99,7 +99,11 @@ class RuleTuning(Strict):
 
 
 class Analyzer(Strict):
-    """One analyzer: its link, its physics, and how its cycles are judged and published."""
+    """One analyzer: its link, its physics, and how its cycles are judged and published.
+
+    barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
+    barometer, and a reading far from it is not believed.
+    """
 
     id: Identifier
     number: Annotated[int, Field(ge=1, le=200)]

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from edgeflash.cycles.counter import Step, step
 from edgeflash.cycles.observed import Observed
 from edgeflash.model import (
+    Continuity,
     Cycle,
     CycleBody,
     CycleSource,
@@ -32,7 +33,7 @@ class Assembler:
     def __init__(
         self,
         analyzer: str,
-        counter_span: tuple[int, int],
+        counter_span: tuple[int, int] | None,
         previous: PreviousResult | None = None,
         keep_samples: bool = False,
         watched_gap_s: float = 5.0,
@@ -45,7 +46,7 @@ class Assembler:
         self._observed = Observed()
         self._last_scan_mono_s: float | None = None
         self._previous_seen_mono_s: float | None = None
-        self._clock_offset_s: float | None = None
+        self._clock_offset_s = None if previous is None else _clock_offset_s(previous)
 
     def take(self, scan: Scan) -> tuple[Cycle, ...]:
         """The cycles this scan completes, oldest first: usually none or one."""
@@ -55,41 +56,58 @@ class Assembler:
         self._last_scan_mono_s = scan.taken_mono_s
         cycles: list[Cycle] = []
         if scan.body is not None:
-            finished_at = self._finished_at(scan, scan.body, gap_s)
+            dated = self._finished_at(scan, scan.body, gap_s)
             for recent in self._newer(scan.recent, scan.body):
-                caught = self._from_ring(recent, scan)
+                caught = self._from_ring(recent, scan, gap_s)
                 if caught is not None:
                     cycles.append(caught)
-            cycle = self._from_body(scan, scan.body, finished_at, gap_s)
+                    self._observed = Observed()  # it was this one's, or is of both
+            cycle = self._from_body(scan, scan.body, dated, gap_s)
             if cycle is not None:
                 cycles.append(cycle)
         self._observed.add(scan, gap_s, self._keep_samples)
         return tuple(cycles)
 
-    def _finished_at(self, scan: Scan, body: CycleBody, gap_s: float | None) -> datetime:
-        """When the result was made: by the analyzer's clock where that is usable.
+    def _is_watched(self, gap_s: float | None) -> bool:
+        """True when what a scan shows anew has happened since a scan just before it."""
+        return gap_s is not None and gap_s <= self._watched_gap_s
+
+    def _finished_at(
+        self, scan: Scan, body: CycleBody, gap_s: float | None
+    ) -> tuple[datetime, bool]:
+        """When the result was made, and whether that is known.
 
         Seen to appear between two close scans, the result is as old as the gap at most, and the
         difference to the analyzer's clock is learned. Found after a break, the analyzer's clock
-        with the learned difference tells; never a time in the future.
+        with the learned difference tells. Where that fails (no clock, none learned, or a time in
+        the future, after a clock was set), the result is taken to be as old as it can be.
         """
         stamped = _result_time(body)
-        watched = gap_s is not None and gap_s <= self._watched_gap_s and self._previous is not None
-        if stamped is None:
-            return scan.taken_at
-        behind_s = (scan.taken_at - stamped).total_seconds()
-        if watched and gap_s is not None:
+        behind_s = None if stamped is None else (scan.taken_at - stamped).total_seconds()
+        if gap_s is not None and self._is_watched(gap_s):
+            if stamped is None or behind_s is None:
+                return scan.taken_at, True
             in_step = -CLOCK_TOLERANCE_S <= behind_s <= gap_s + CLOCK_TOLERANCE_S
             self._clock_offset_s = 0.0 if in_step else behind_s
-            return min(stamped, scan.taken_at) if in_step else scan.taken_at
-        return min(stamped + timedelta(seconds=self._clock_offset_s or 0.0), scan.taken_at)
+            return (min(stamped, scan.taken_at) if in_step else scan.taken_at), True
+        return self._dated(stamped, scan, gap_s)
+
+    def _dated(
+        self, stamped: datetime | None, scan: Scan, gap_s: float | None
+    ) -> tuple[datetime, bool]:
+        """The time of a result found after a break, and whether it is known."""
+        if stamped is not None:
+            made_at = stamped + timedelta(seconds=self._clock_offset_s or 0.0)
+            if (made_at - scan.taken_at).total_seconds() <= CLOCK_TOLERANCE_S:
+                return min(made_at, scan.taken_at), self._clock_offset_s is not None
+        return scan.taken_at - timedelta(seconds=gap_s or 0.0), False
 
     def _newer(self, recent: tuple[RecentResult, ...], body: CycleBody) -> tuple[RecentResult, ...]:
         """The ring's results that come after the last known cycle and before the body's."""
         known, stamped = self._previous, _result_time(body)
         if known is None:
             return ()
-        first, top = self._counter_span
+        first, top = self._counter_span or (0, 2**63 - 1)
         size = top - first + 1
         reach = (body.cycle_number - known.cycle_number) % size
 
@@ -103,14 +121,11 @@ class Assembler:
         between = [(time, e) for time, e in timed if since < time < stamped]
         return tuple(e for _, e in sorted(between, key=lambda pair: pair[0]))
 
-    def _from_ring(self, entry: RecentResult, scan: Scan) -> Cycle | None:
+    def _from_ring(self, entry: RecentResult, scan: Scan, gap_s: float | None) -> Cycle | None:
         how = self._step(entry.cycle_number, entry.result_time, entry.flash_point_c)
         if how is None:
             return None
-        finished_at = scan.taken_at
-        if entry.result_time is not None:
-            offset = timedelta(seconds=self._clock_offset_s or 0.0)
-            finished_at = min(entry.result_time + offset, scan.taken_at)
+        finished_at, is_time_known = self._dated(entry.result_time, scan, gap_s)
         cycle = Cycle(
             analyzer=self._analyzer,
             epoch=how.epoch,
@@ -119,6 +134,7 @@ class Assembler:
             continuity=how.continuity,
             missed=how.missed,
             finished_at=finished_at,
+            is_time_known=is_time_known,
             values={
                 Role.CYCLE_NUMBER: entry.cycle_number,
                 Role.FLASH_POINT: entry.flash_point_c,
@@ -132,7 +148,7 @@ class Assembler:
         return cycle
 
     def _from_body(
-        self, scan: Scan, body: CycleBody, finished_at: datetime, gap_s: float | None
+        self, scan: Scan, body: CycleBody, dated: tuple[datetime, bool], gap_s: float | None
     ) -> Cycle | None:
         flash = body.values.get(Role.FLASH_POINT)
         flash_point_c = float(flash) if isinstance(flash, int | float) else None
@@ -140,7 +156,9 @@ class Assembler:
         if how is None:
             return None
         seen, self._observed = self._observed, Observed()
-        if not seen.scans:
+        if how.missed or how.continuity is Continuity.RESET:
+            seen = Observed()  # what was seen may belong to a cycle whose result is lost
+        if not seen.scans or Role.FAULT_BITS not in scan.live:
             seen.add_faults(body.values)
         gaps = [g for g in (seen.longest_gap_s, gap_s) if g is not None]
         cycle = Cycle(
@@ -150,7 +168,9 @@ class Assembler:
             source=CycleSource.LIVE,
             continuity=how.continuity,
             missed=how.missed,
-            finished_at=finished_at,
+            finished_at=dated[0],
+            is_time_known=dated[1],
+            after_heating_s=seen.after_heating_s(scan.taken_mono_s),
             values=body.values,
             trace=body.trace or seen.polled_trace(),
             torn=body.torn,
@@ -161,8 +181,7 @@ class Assembler:
             spans=seen.spans,
             previous=self._previous,
         )
-        watched = gap_s is not None and gap_s <= self._watched_gap_s
-        self._remember(cycle, scan.taken_mono_s if watched else None)
+        self._remember(cycle, scan.taken_mono_s if self._is_watched(gap_s) else None)
         return cycle
 
     def _step(
@@ -172,11 +191,7 @@ class Assembler:
 
     def _duration_s(self, scan: Scan, body: CycleBody, gap_s: float | None) -> float | None:
         """From the last result to this one: by our monotonic clock where both were watched."""
-        if (
-            self._previous_seen_mono_s is not None
-            and gap_s is not None
-            and gap_s <= self._watched_gap_s
-        ):
+        if self._previous_seen_mono_s is not None and self._is_watched(gap_s):
             return scan.taken_mono_s - self._previous_seen_mono_s
         stamped = _result_time(body)
         before = self._previous.result_time if self._previous else None
@@ -200,6 +215,14 @@ def previous_of(cycle: Cycle) -> PreviousResult:
         finished_at=cycle.finished_at,
         transducer_zero_kpa=cycle.number_value(Role.TRANSDUCER_ZERO),
     )
+
+
+def _clock_offset_s(previous: PreviousResult) -> float | None:
+    """What the analyzer's clock was behind ours when its last recorded result was made."""
+    if previous.result_time is None:
+        return None
+    behind_s = (previous.finished_at - previous.result_time).total_seconds()
+    return 0.0 if abs(behind_s) <= CLOCK_TOLERANCE_S else behind_s
 
 
 def _result_time(body: CycleBody) -> datetime | None:

@@ -18,6 +18,7 @@ SPAN_ROLES = (
 FLOWS_COUNT_IN = (Phase.HEAT, Phase.FLASHED, Phase.CHECK_SAMPLE)
 """Flows stop or surge while the cell is cleaned and purged; only the measuring phases count."""
 
+AFTER_HEATING = (Phase.FLASHED, Phase.PURGE)
 MOST_POLLED_SAMPLES = 20_000
 
 
@@ -30,6 +31,7 @@ class Observed:
         self.faults: list[str] = []
         self.spans: dict[Role, Span] = {}
         self.longest_gap_s: float | None = None
+        self._heated_until_mono_s: float | None = None
         self._polled: list[tuple[float, float, float]] = []
 
     def add(self, scan: Scan, gap_s: float | None, keep_samples: bool) -> None:
@@ -39,6 +41,8 @@ class Observed:
             self.longest_gap_s = max(gap_s, self.longest_gap_s or 0.0)
         phase = scan.live.get(Role.PHASE)
         if isinstance(phase, Phase) and (not self.phases or self.phases[-1] is not phase):
+            if phase in AFTER_HEATING and Phase.HEAT in self.phases[-1:]:
+                self._heated_until_mono_s = scan.taken_mono_s
             self.phases.append(phase)
         self.add_faults(scan.live)
         if not isinstance(phase, Phase) or phase in FLOWS_COUNT_IN:
@@ -69,6 +73,12 @@ class Observed:
             return
         if len(self._polled) < MOST_POLLED_SAMPLES:
             self._polled.append((scan.taken_mono_s, temperature, pressure))
+
+    def after_heating_s(self, now_mono_s: float) -> float | None:
+        """How long ago the heating ended; None when that was not seen."""
+        if self._heated_until_mono_s is None:
+            return None
+        return now_mono_s - self._heated_until_mono_s
 
     def polled_trace(self) -> Trace | None:
         """The live temperature and pressure as a trace; None with fewer than two samples."""

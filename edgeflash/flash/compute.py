@@ -41,6 +41,9 @@ def compute(cycle: Cycle, analyzer: Analyzer) -> Computed:
     )
     if cycle.trace is not None and not cycle.torn:
         computed = _from_trace(computed, cycle.trace, cycle, analyzer)
+    # The record of a trace ends soon after the flash; the result comes after the purge.
+    later = [t for t in (computed.time_after_ignition_s, cycle.after_heating_s) if t is not None]
+    computed = replace(computed, time_after_ignition_s=max(later, default=None))
     return _corrected(computed, analyzer)
 
 
@@ -71,7 +74,8 @@ def _from_trace(computed: Computed, trace: Trace, cycle: Cycle, analyzer: Analyz
     )
     at_s = first.onset_s if first else float(trace.time_s[-1])
     ramp = None
-    if at_s - float(trace.time_s[0]) >= LEAST_RAMP_S:
+    # A coarse record without an ignition may end anywhere, in the cooling too.
+    if computed.ignition_count is not None and at_s - float(trace.time_s[0]) >= LEAST_RAMP_S:
         ramp = fit_ramp(trace.time_s, trace.temperature_c, at_s, RAMP_WINDOW_S)
     if ramp is not None:
         interval = analyzer.spark_interval_s
@@ -148,6 +152,14 @@ def _corrected(computed: Computed, analyzer: Analyzer) -> Computed:
         correction_c=added,
         corrected_c=None if value is None or added is None else value + added,
     )
+
+
+def ignition_temperature_c(cycle: Cycle, computed: Computed) -> float | None:
+    """The best there is of where the sample lit, not corrected for pressure; None for nothing."""
+    for known in (computed.recomputed_c, computed.reported_c):
+        if known is not None:
+            return known
+    return cycle.number_value(Role.IGNITION_TEMPERATURE)
 
 
 def correction_due_c(barometer_kpa: float | None, form: Correction) -> float | None:

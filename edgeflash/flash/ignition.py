@@ -35,7 +35,7 @@ class DetectionLimits:
     noise_factor: float = 6.0
     least_rise_kpa: float = 3.0
     refractory_s: float = 1.0
-    judge_decay_up_to_s: float = 0.5
+    judge_decay_up_to_s: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,12 +13,12 @@ from edgeflash.config.site import Analyzer, Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
 from edgeflash.flash.compute import compute
-from edgeflash.journal import Journal
+from edgeflash.journal import Journal, UnstorableResultError
 from edgeflash.links import Mark, ModbusLink
 from edgeflash.model import Cycle, Result, Role, Scan
 from edgeflash.publication import Held, LinkState, Standing, View, restored, view, with_result
 from edgeflash.rules.catalogue import QUALITY_OF_RULE
-from edgeflash.rules.judge import judge, standing_findings
+from edgeflash.rules.judge import judge, standing_findings, unjudged
 from edgeflash.rules.rule import CycleContext, LiveContext
 from edgeflash.rules.tuning import rulebook
 from edgeflash.service import Clock
@@ -80,8 +80,8 @@ class AnalyzerWorker:
         accepted = self._journal.last_accepted(self.analyzer.id)
         return restored(
             Standing(self.analyzer.id),
-            Held.since(latest, now, mono_s) if latest else None,
-            Held.since(accepted, now, mono_s) if accepted else None,
+            Held.from_before(latest, now, mono_s) if latest else None,
+            Held.from_before(accepted, now, mono_s) if accepted else None,
         )
 
     async def run(self) -> None:
@@ -125,6 +125,9 @@ class AnalyzerWorker:
         for cycle in self._assembler.take(scan):
             self._waiting_since_mono_s = scan.taken_mono_s
             result = self._judged(cycle)
+            if result.low_flash:
+                # A value waits until it is on disk. A danger does not.
+                self.standing = replace(self.standing, low_flash_alarm=True)
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
         self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
@@ -132,14 +135,22 @@ class AnalyzerWorker:
         self._watchers.on_change()
 
     def _judged(self, cycle: Cycle) -> Result:
-        computed = compute(cycle, self.analyzer)
-        context = CycleContext(cycle, computed, self.analyzer, self._map, self._product)
-        result = judge(
-            context,
-            self._rulebook,
-            alarm_before=self._alarm,
-            judged_at=self._clock.utc_now(),
-        )
+        judged_at = self._clock.utc_now()
+        try:
+            computed = compute(cycle, self.analyzer)
+            context = CycleContext(cycle, computed, self.analyzer, self._map, self._product)
+            result = judge(context, self._rulebook, alarm_before=self._alarm, judged_at=judged_at)
+        except Exception as error:
+            # Whatever a cycle does to us, it is kept, rejected and said; the next one is judged.
+            self._log.exception("a cycle could not be judged", cycle_number=cycle.cycle_number)
+            result = unjudged(
+                cycle,
+                self.analyzer,
+                self._product,
+                failure=repr(error),
+                alarm_before=self._alarm,
+                judged_at=judged_at,
+            )
         self._alarm = result.low_flash_alarm
         return result
 
@@ -158,19 +169,32 @@ class AnalyzerWorker:
         """Puts results on disk in order; only then are they shown."""
         while True:
             held = await self._unrecorded.get()
-            is_new = await self._recorded(held.result)
-            if is_new:
-                self.standing = with_result(self.standing, held)
-                self._tell(held.result)
-                self._watchers.on_result(held.result)
-                self.refresh()
-                self._watchers.on_change()
-            self._unrecorded.task_done()
+            try:
+                await self._record(held)
+            except Exception:
+                self._log.exception("a result could not be recorded", id=held.result.id)
+            finally:
+                self._unrecorded.task_done()
+
+    async def _record(self, held: Held) -> None:
+        if not await self._recorded(held.result):
+            self._log.error("a result has the id of an earlier one; not shown", id=held.result.id)
+            return
+        shown = with_result(self.standing, held)
+        # A newer cycle may already have raised the alarm while this one waited for the disk.
+        alarm = shown.low_flash_alarm or self._alarm
+        self.standing = replace(shown, low_flash_alarm=alarm)
+        self._tell(held.result)
+        self.refresh()
+        self._watchers.on_change()
+        self._watchers.on_result(held.result)
 
     async def _recorded(self, result: Result) -> bool:
         while True:
             try:
                 is_new = await self._journal.append_async(result)
+            except UnstorableResultError:
+                raise  # no waiting makes it storable
             except StorageError as error:
                 if not self._storage_fault:
                     self._log.error("the journal cannot be written", why=str(error))

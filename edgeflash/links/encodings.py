@@ -28,6 +28,7 @@ Reader: TypeAlias = Callable[[bytes, RolePlace], Raw]
 Decoder: TypeAlias = Callable[[Sequence[int]], Scalar | list[Scalar]]
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+FIRST_YEAR, LAST_YEAR = 1970, 2106  # what 32 bits of seconds can hold
 EPOCH_TICKS_PER_S: dict[str, int] = {"epoch_s": 1, "epoch_ms": 1000}
 """The units of time stamps that count from 1970-01-01 00:00 UTC."""
 
@@ -80,7 +81,7 @@ def _read_split_time(data: bytes, place: RolePlace) -> Raw:
     parts: dict[str, int] = dict(zip(place.parts or (), numbers, strict=True))
     year = parts["year_from_2000"] + 2000 if "year_from_2000" in parts else parts.get("year", 0)
     try:
-        return datetime(
+        time = datetime(
             year,
             parts.get("month", 1),
             parts.get("day", 1),
@@ -91,6 +92,7 @@ def _read_split_time(data: bytes, place: RolePlace) -> Raw:
         )
     except ValueError:
         return None
+    return time if is_conceivable(time) else None
 
 
 READERS: dict[Encoding, Reader] = {
@@ -215,16 +217,23 @@ def _meaning(role: Role, place: RolePlace) -> Callable[[int | float], Scalar]:
 
 
 def _time_since_epoch(ticks: int | float, per_s: int) -> datetime | None:
-    """None for 0 and below (never set) and for times past the calendar's end."""
+    """None for 0 and below (never set) and for times that no analyzer can mean."""
     if ticks <= 0:
         return None
     try:
         if isinstance(ticks, int):
             seconds, rest = divmod(ticks, per_s)
-            return EPOCH + timedelta(seconds=seconds, microseconds=rest * (1_000_000 // per_s))
-        return EPOCH + timedelta(seconds=ticks / per_s)
+            time = EPOCH + timedelta(seconds=seconds, microseconds=rest * (1_000_000 // per_s))
+        else:
+            time = EPOCH + timedelta(seconds=ticks / per_s)
     except OverflowError:
         return None
+    return time if is_conceivable(time) else None
+
+
+def is_conceivable(time: datetime) -> bool:
+    """True for times an analyzer's clock can show; others are sentinels or garbage."""
+    return FIRST_YEAR <= time.year <= LAST_YEAR
 
 
 def _sentinels(encoding: Encoding, written: tuple[float | str, ...]) -> frozenset[float]:

@@ -146,7 +146,7 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
         counted=Role.CYCLE_NUMBER in roles,
         first_number=first,
         last_number=last,
-        live=group(LIVE_ROLES),
+        live=group(r for r in LIVE_ROLES if r not in roles or roles[r].of != "result"),
         number=group(NUMBER_ROLES),
         body=group(BODY_ROLES),
         trace_header=group(TRACE_HEADER_ROLES) if has_header else None,

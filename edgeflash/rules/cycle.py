@@ -117,13 +117,21 @@ def _caught_up(c: CycleContext, p: Parameters) -> Breach | None:
 
 
 def _age_uncertain(c: CycleContext, p: Parameters) -> Breach | None:
-    if c.cycle.values.get(Role.RESULT_TIME) is not None or c.cycle.source is CycleSource.RING:
+    if c.cycle.is_time_known:
         return None
-    gap, limit = c.cycle.longest_gap_s, p["longest_gap_s"]
+    return Breach("the result was made at an unknown time while the analyzer was not read")
+
+
+def _unwatched(c: CycleContext, p: Parameters) -> Breach | None:
+    cycle, limit = c.cycle, p["longest_gap_s"]
+    if cycle.source is CycleSource.RING or Role.PHASE not in c.register_map.roles:
+        return None
+    gap = cycle.longest_gap_s if cycle.phases else None
     if gap is not None and gap <= limit:
         return None
-    waited = "before this was first read" if gap is None else f"during a break of {gap:.0f} s"
-    return Breach(f"the result was made at an unknown time {waited}", gap, limit, "s")
+    for_s = "at all" if gap is None else f"for {gap:.0f} s"
+    sentence = f"the cycle was not watched {for_s}: it may be maintenance or a check sample"
+    return Breach(sentence, gap, limit, "s")
 
 
 _LONGEST_S = Parameter("longest_s", 600.0, "s", "longest ordinary cycle")
@@ -264,12 +272,24 @@ RULES: tuple[Rule, ...] = (
         212,
         "age_uncertain",
         Family.CYCLE,
-        "The analyzer gives no result time and was not watched when the result was made.",
+        "The result was made while nobody read, and no clock that can be trusted tells when.",
         Severity.DOUBT,
         Category.OK,
         Quality.SUB_NORMAL,
         Quality.BAD,
-        parameters=(Parameter("longest_gap_s", 60.0, "s", "longest break between readings"),),
         on_cycle=_age_uncertain,
+    ),
+    Rule(
+        213,
+        "unwatched",
+        Family.CYCLE,
+        "What the analyzer did during the cycle was not seen, or not long enough.",
+        Severity.DOUBT,
+        Category.OK,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        needs=(Role.PHASE,),
+        parameters=(Parameter("longest_gap_s", 60.0, "s", "longest break between readings"),),
+        on_cycle=_unwatched,
     ),
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from edgeflash.cycles.observed import FLOWS_COUNT_IN
 from edgeflash.model import Role, Severity
 from edgeflash.rules.off_plan import off_plan, off_plan_parameters
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
@@ -13,7 +14,9 @@ def _flow(
 ) -> Breach | None:
     """A flow that strayed from its set value, by its mean over the cycle's scans."""
     span = c.cycle.spans.get(role)
-    flow = span.mean if span is not None else c.cycle.number_value(role)
+    flow = None if span is None else span.mean
+    if span is None and c.cycle.values.get(Role.PHASE) in (None, *FLOWS_COUNT_IN):
+        flow = c.cycle.number_value(role)
     if plan is None or flow is None:
         return None
     sentence = f"{what} was {flow:.0f} mL/min; the set value is {plan:g} mL/min"

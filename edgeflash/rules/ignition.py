@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from edgeflash.config.site import Basis
-from edgeflash.flash.compute import correction_due_c
+from edgeflash.flash.compute import correction_due_c, ignition_temperature_c
 from edgeflash.model import CycleSource, Role, Severity
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
 from edgeflash.trust import Category, Quality
@@ -18,7 +18,8 @@ def _no_ignition(c: CycleContext, p: Parameters) -> Breach | None:
     in_trace = c.computed.ignition_count
     if in_trace is not None and in_trace > 0:
         return None
-    if in_trace is None and (flag is True or c.computed.reported_c is not None):
+    claimed = flag is True or (flag is not False and c.computed.reported_c is not None)
+    if in_trace is None and claimed:
         return None
     if in_trace == 0 and flag is True:
         return None
@@ -39,14 +40,14 @@ def _weak(c: CycleContext, p: Parameters) -> Breach | None:
 
 def _too_early(c: CycleContext, p: Parameters) -> Breach | None:
     count = c.cycle.number_value(Role.SPARK_COUNT)
-    ignited = c.computed.recomputed_c is not None or c.computed.reported_c is not None
+    flash = ignition_temperature_c(c.cycle, c.computed)
+    ignited = flash is not None or c.cycle.values.get(Role.IGNITION_SEEN) is True
     if not ignited or c.cycle.torn:
         return None
     if count is not None and 0 < count <= p["least_sparks"]:
         sentence = f"the sample lit at spark {count:.0f}: it may flash below the start temperature"
         return Breach(sentence, count, p["least_sparks"], "sparks")
-    seen, start = c.computed.recomputed_c, c.computed.start_temperature_c
-    flash = seen if seen is not None else c.computed.reported_c
+    start = c.computed.start_temperature_c
     if flash is None or start is None:
         return None
     above, limit = flash - start, p["least_above_start_c"]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 
-from edgeflash.model import Finding, Result, Severity, Verdict
+from edgeflash.config.site import Analyzer, Product
+from edgeflash.model import Computed, Cycle, Finding, Result, Role, Severity, Verdict
 from edgeflash.publication import StandingFinding, sampled_before
-from edgeflash.rules.catalogue import BY_CODE, NO_VALUE, VERSION
-from edgeflash.rules.low_flash import alarm_after, low_flash_evidence
+from edgeflash.rules.catalogue import BY_CODE, BY_NAME, NO_VALUE, VERSION
+from edgeflash.rules.low_flash import alarm_after, below_minimum, low_flash_evidence
 from edgeflash.rules.rule import Breach, CycleContext, LiveContext
 from edgeflash.rules.tuning import Tuned
 
@@ -81,6 +83,39 @@ def judge(
         ),
         judged_at=judged_at,
         product=context.analyzer.product or "",
+        rules_version=VERSION,
+    )
+
+
+def unjudged(
+    cycle: Cycle,
+    analyzer: Analyzer,
+    product: Product | None,
+    *,
+    failure: str,
+    alarm_before: bool,
+    judged_at: datetime,
+) -> Result:
+    """The result of a cycle whose judging failed: rejected, kept, and never silent about danger.
+
+    A reported flash point that is too low, or no number at all, counts as evidence.
+    """
+    reported_c = cycle.number_value(Role.FLASH_POINT)
+    low = reported_c is None or reported_c < analyzer.range_low_c
+    low = low or below_minimum(reported_c or 0.0, product)
+    rule = BY_NAME["judging_failed"]
+    sentence = f"the gateway failed while judging: {failure}"
+    return Result(
+        cycle=replace(cycle, trace=None),
+        computed=Computed(reported_c=reported_c),
+        findings=(Finding(rule.code, rule.name, Severity.REJECT, sentence),),
+        verdict=Verdict.REJECTED,
+        published_c=None,
+        low_flash=low,
+        low_flash_alarm=alarm_after(alarm_before, low, Verdict.REJECTED),
+        sampled_at=cycle.finished_at,
+        judged_at=judged_at,
+        product=analyzer.product or "",
         rules_version=VERSION,
     )
 

@@ -8,10 +8,12 @@ accepted cycle without such evidence clears it.
 from __future__ import annotations
 
 from edgeflash.config.site import Product
-from edgeflash.flash.compute import correction_due_c
+from edgeflash.flash.compute import correction_due_c, ignition_temperature_c
 from edgeflash.model import Finding, Phase, Role, Verdict
-from edgeflash.rules.catalogue import BY_CODE
+from edgeflash.rules.catalogue import BY_CODE, BY_NAME
 from edgeflash.rules.rule import CycleContext
+
+BAROMETER_RULE = BY_NAME["barometer_implausible"]
 
 
 def below_minimum(value_c: float, product: Product | None) -> bool:
@@ -26,8 +28,8 @@ def below_minimum(value_c: float, product: Product | None) -> bool:
 def low_flash_evidence(context: CycleContext, breached: tuple[Finding, ...]) -> bool:
     """True when what this cycle shows is compatible with a flash point that is too low.
 
-    Looks at every temperature the cycle offers, reported and recomputed, uncorrected and
-    corrected (the lower counts). A declared check sample says nothing about the product.
+    Looks at the reported and the recomputed temperature, and without either at where the
+    analyzer says it lit. A declared check sample says nothing about the product.
     """
     cycle, computed = context.cycle, context.computed
     if Phase.CHECK_SAMPLE in (cycle.phases or (cycle.values.get(Role.PHASE),)):
@@ -35,19 +37,22 @@ def low_flash_evidence(context: CycleContext, breached: tuple[Finding, ...]) -> 
     if any(BY_CODE[finding.code].low_flash for finding in breached):
         return True
     due = correction_due_c(computed.barometer_kpa, context.analyzer.correction) or 0.0
-    for observed in (computed.reported_c, computed.recomputed_c):
+    if any(finding.code == BAROMETER_RULE.code for finding in breached):
+        due = min(0.0, due)  # a wrong barometer must not lift a value over the limit
+    seen = [computed.recomputed_c, computed.reported_c]
+    if seen == [None, None]:
+        seen = [ignition_temperature_c(cycle, computed)]
+    for observed in seen:
         if observed is None:
             continue
-        lowest = observed + min(0.0, due)
-        if lowest < context.analyzer.range_low_c:
+        if observed + min(0.0, due) < context.analyzer.range_low_c:
             return True
-    candidates = [computed.corrected_c]
-    if computed.recomputed_c is not None:
-        candidates.append(computed.recomputed_c + due)
-    if computed.reported_c is not None:
-        added = 0.0 if context.analyzer.analyzer_corrects_barometer else due
-        candidates.append(computed.reported_c + added)
-    return any(c is not None and below_minimum(c, context.product) for c in candidates)
+        is_corrected = (
+            observed == computed.reported_c and context.analyzer.analyzer_corrects_barometer
+        )
+        if below_minimum(observed + (0.0 if is_corrected else due), context.product):
+            return True
+    return False
 
 
 def alarm_after(alarm_before: bool, low_flash: bool, verdict: Verdict) -> bool:

@@ -90,8 +90,12 @@ def _barometer_implausible(c: CycleContext, p: Parameters) -> Breach | None:
         return None
     pressure = c.computed.barometer_kpa
     low, high = p["low_kpa"], p["high_kpa"]
+    usual = c.analyzer.barometer_kpa
     if pressure is None:
         return Breach("there is no barometer reading to correct the flash point with")
+    if usual is not None and abs(pressure - usual) > p["apart_kpa"]:
+        sentence = f"the barometer reads {pressure:.1f} kPa; usual here is {usual:g} kPa"
+        return Breach(sentence, pressure, usual, "kPa")
     if low <= pressure <= high:
         return None
     sentence = f"a barometer reading of {pressure:.1f} kPa is not plausible at this site"
@@ -102,6 +106,11 @@ def _no_value(c: CycleContext, p: Parameters) -> Breach | None:
     if c.computed.corrected_c is not None:
         return None
     return Breach("the cycle gives no flash point to publish")
+
+
+def _judging_failed(c: CycleContext, p: Parameters) -> Breach | None:
+    """Never of itself: judge.unjudged makes this finding when the judging of a cycle fails."""
+    return None
 
 
 def _not_recorded(c: LiveContext, p: Parameters) -> Breach | None:
@@ -184,6 +193,7 @@ RULES: tuple[Rule, ...] = (
                 "low_kpa", 82.0, "kPa", "lowest plausible", "ISO 2719 note: proven from 82.0 kPa"
             ),
             Parameter("high_kpa", 106.0, "kPa", "highest plausible"),
+            Parameter("apart_kpa", 6.0, "kPa", "furthest from the site file's barometer_kpa"),
         ),
         on_cycle=_barometer_implausible,
     ),
@@ -231,5 +241,16 @@ RULES: tuple[Rule, ...] = (
         Quality.LAST_USABLE,
         Quality.NO_DATA,
         on_live=_not_recorded,
+    ),
+    Rule(
+        111,
+        "judging_failed",
+        Family.SIGNAL,
+        "The gateway itself failed while judging the cycle; its log says how.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        on_cycle=_judging_failed,
     ),
 )

@@ -28,7 +28,12 @@ def _ramp_rate(c: CycleContext, p: Parameters) -> Breach | None:
     plan, rate = c.analyzer.heating_rate_c_per_min, c.computed.heating_rate_c_per_min
     if rate is None and not c.cycle.torn:
         rate = c.cycle.number_value(Role.HEATING_RATE)
-    if plan is None or rate is None:
+    if rate is None:
+        return None
+    if rate < p["least_c_per_min"]:
+        sentence = f"the temperature rose by {rate:.2f} °C/min only: no heating, or a stuck sensor"
+        return Breach(sentence, rate, p["least_c_per_min"], "°C/min")
+    if plan is None:
         return None
     sentence = f"the sample was heated at {rate:.2f} °C/min; the plan is {plan:g} °C/min"
     return off_plan(rate, plan, p, "°C/min", sentence)
@@ -56,7 +61,10 @@ RULES: tuple[Rule, ...] = (
         Category.OUT_OF_SPECIFICATION,
         Quality.SUB_NORMAL,
         Quality.BAD,
-        parameters=off_plan_parameters(0.15, 0.40, "of plan"),
+        parameters=(
+            *off_plan_parameters(0.15, 0.40, "of plan"),
+            Parameter("least_c_per_min", 0.5, "°C/min", "least heating, with or without a plan"),
+        ),
         on_cycle=_ramp_rate,
     ),
 )

@@ -124,6 +124,15 @@ def test_a_fault_is_caught_by_its_rule_and_only_its_cycle_suffers(kind: FaultKin
                 assert r.verdict is not Verdict.REJECTED, f"seed {seed}, {t.sequence}: {r.findings}"
 
 
+def test_no_id_comes_twice_over_a_wrap() -> None:
+    """The counter wraps, and every cycle still has a name of its own."""
+    line = SimulatedLine(SimulatedAnalyzer(seed=1, start_number=65_533))
+    results = [r for r, _ in line.results(6)]
+    assert [r.cycle.cycle_number for r in results] == [65_533, 65_534, 65_535, 0, 1, 2]
+    assert [r.cycle.epoch for r in results] == [0, 0, 0, 1, 1, 1]
+    assert {r.verdict for r in results} == {Verdict.ACCEPTED}
+
+
 @pytest.mark.parametrize("kind", [FaultKind.CONTAMINATION, FaultKind.OUT_OF_RANGE], ids=str)
 def test_a_low_flash_raises_the_alarm_until_an_accepted_cycle(kind: FaultKind) -> None:
     """The rejected cycle raises the alarm; the next accepted one clears it."""

@@ -131,11 +131,21 @@ def test_after_a_restart_the_last_value_has_its_true_age() -> None:
     """Ten minutes down: ten minutes older, still held; an hour down: bad."""
     for down_s, quality in ((600.0, Quality.GOOD), (3600.0, Quality.NO_DATA)):
         now = AT + timedelta(seconds=down_s)
-        held = Held.since(GOOD, now, 5.0)
+        held = Held.from_before(GOOD, now, 5.0)
         v = seen(restored(Standing("kestrel-1"), held, held), 5.0, now=now)
         assert v.quality is quality
         assert v.age_s is not None
         assert v.age_s >= down_s
+
+
+def test_after_a_restart_with_a_clock_from_the_past_nothing_is_known() -> None:
+    """A dead clock battery makes no old value fresh; the alarm stands all the same."""
+    now = AT - timedelta(hours=7)
+    alarmed = replace(GOOD, low_flash_alarm=True)
+    held = Held.from_before(alarmed, now, 5.0)
+    v = seen(restored(Standing("kestrel-1"), held, held), 5.0, now=now)
+    assert (v.value_c, v.quality, v.age_s) == (None, Quality.NO_DATA, None)
+    assert v.standing.low_flash_alarm
 
 
 @given(st.floats(-1e6, 1e6))

@@ -95,7 +95,7 @@ def test_a_ring_without_times_goes_by_number() -> None:
     ring = tuple(RecentResult(n, 61.0, None) for n in (1, 65_535, 0))
     cycles = assembled([scan(170, body(65_534, 170)), scan(860, body(2, 850), ring)])
     assert [c.cycle_number for c in cycles] == [65_534, 65_535, 0, 1, 2]
-    assert [c.epoch for c in cycles] == [0] * 5
+    assert [c.epoch for c in cycles] == [0, 0, 1, 1, 1]
 
 
 def test_two_runs_of_a_counter_in_one_ring_are_told_apart_by_time() -> None:
@@ -164,9 +164,41 @@ def test_an_analyzer_clock_that_is_off_is_learned_and_taken_off() -> None:
 
 
 def test_a_stamp_in_the_future_is_never_believed() -> None:
-    """No value is younger than its receipt."""
-    cycles = assembled([scan(0, body(1, 9999))])
-    assert cycles[0].finished_at == at(0)
+    """After a break the result is then as old as it can be: as the last reading before it."""
+    first, later = assembled([scan(0, body(1, 9999)), scan(1), scan(3000, body(2, 99_999))])
+    assert (first.finished_at, first.is_time_known) == (at(0), False)
+    assert (later.finished_at, later.is_time_known) == (at(1), False)
+
+
+def test_the_difference_of_the_clocks_outlives_a_restart() -> None:
+    """Two hours fast, and an hour off: the result found is 50 min old, not from the future."""
+    before = assembled([scan(0), scan(1, body(7, 1 + 7200))])[0]
+    assert before.finished_at == at(1)
+    assembler = Assembler("kestrel-1", SPAN, previous_of(before))
+    [found] = assembled([scan(3600, body(8, 600 + 7200))], assembler)
+    assert (found.finished_at, found.is_time_known) == (at(600), True)
+
+
+def test_what_was_seen_of_a_lost_cycle_is_not_anothers() -> None:
+    """A check sample whose result was missed does not make the next cycle one."""
+    seen = [scan(0), scan(1, body(1, 1)), scan(2, phase=Phase.CHECK_SAMPLE)]
+    cycles = assembled([*seen, scan(340, body(3, 339), phase=Phase.IDLE)])
+    assert (cycles[-1].missed, cycles[-1].phases) == (1, ())
+
+
+def test_fault_bits_of_the_result_come_with_it() -> None:
+    """A map that has them for the last result only: not read live, so the body's count."""
+    failed = body(2, 5)
+    failed = CycleBody(2, {**failed.values, Role.FAULT_BITS: ("heater_fault",)})
+    cycles = assembled([scan(0), scan(1, body(1, 1)), scan(3, phase=Phase.HEAT), scan(5, failed)])
+    assert [c.faults_seen for c in cycles] == [(), ("heater_fault",)]
+
+
+def test_the_time_from_the_end_of_heating_is_kept() -> None:
+    """The purge lies between the flash and the result: the sample is that much older."""
+    phases = [(2, Phase.HEAT), (3, Phase.HEAT), (4, Phase.FLASHED), (5, Phase.PURGE)]
+    scans = [scan(0), scan(1, body(1, 1)), *(scan(s, phase=p) for s, p in phases)]
+    assert assembled([*scans, scan(9, body(2, 9))])[-1].after_heating_s == 5.0
 
 
 def test_without_a_trace_block_the_live_values_make_the_trace() -> None:

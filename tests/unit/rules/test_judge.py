@@ -9,11 +9,12 @@ import pytest
 from edgeflash.config.site import Product, RuleTuning
 from edgeflash.model import Cycle, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
+from edgeflash.rules.judge import unjudged
 from edgeflash.rules.low_flash import below_minimum, low_flash_evidence
 from edgeflash.rules.tuning import rulebook, tuning_mistakes
 from tests.simulated_line import bench_analyzer
 from tests.unit.flash.traces import trace
-from tests.unit.rules.contexts import SOUND, context, found, judged, spoiled
+from tests.unit.rules.contexts import AT, SOUND, context, found, judged, spoiled
 
 
 def low_trace_cycle(start_c: float = 32.0) -> Cycle:
@@ -69,6 +70,35 @@ def test_without_a_product_the_range_is_the_limit() -> None:
     for cycle, is_low in ((below, True), (inside, False)):
         made = replace(context(cycle), product=None)
         assert low_flash_evidence(made, ()) is is_low
+
+
+def test_a_wrong_barometer_does_not_lift_a_low_value_over_the_limit() -> None:
+    """50 °C at "60 kPa" would be corrected by +10 °C: rejected, and alarmed all the same."""
+    low = low_trace_cycle(start_c=30.0)
+    broken = replace(low, values={**low.values, Role.BAROMETRIC_PRESSURE: 60.0})
+    result = judged(broken)
+    assert (result.verdict, result.low_flash) == (Verdict.REJECTED, True)
+
+
+def test_where_it_lit_counts_when_there_is_no_flash_point() -> None:
+    """Rejected without a number, but the analyzer says it lit at 42.5 °C."""
+    cycle = spoiled({Role.FLASH_POINT: None, Role.IGNITION_TEMPERATURE: 42.5}, trace=None)
+    assert judged(cycle).low_flash
+
+
+def test_a_cycle_that_cannot_be_judged_is_rejected_and_never_silent() -> None:
+    """Kept with its reason; a low or missing number raises the alarm, an ordinary one does not."""
+    for flash_c, is_low in ((62.0, False), (48.0, True), (None, True)):
+        result = unjudged(
+            spoiled({Role.FLASH_POINT: flash_c}),
+            bench_analyzer(),
+            Product(minimum_c=55.0),
+            failure="OverflowError()",
+            alarm_before=False,
+            judged_at=AT,
+        )
+        assert (result.verdict, result.reasons) == (Verdict.REJECTED, ("judging_failed",))
+        assert (result.published_c, result.low_flash_alarm) == (None, is_low)
 
 
 def test_a_check_sample_says_nothing_about_the_product() -> None:

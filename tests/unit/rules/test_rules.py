@@ -6,7 +6,6 @@ names one (20 kPa: ASTM D6450 and D7094; 82 kPa: ISO 2719).
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -69,16 +68,23 @@ CASES: list[tuple[str, Cycle, Severity, dict[str, Any]]] = [
     ("maintenance", spoiled(phases=(Phase.MAINTENANCE, Phase.HEAT)), REJECT, {}),
     ("check_sample", spoiled(phases=(Phase.CHECK_SAMPLE, Phase.HEAT)), REJECT, {}),
     ("caught_up", spoiled(source=CycleSource.RING, trace=None), DOUBT, {}),
+    ("age_uncertain", spoiled(is_time_known=False), DOUBT, {}),
+    ("unwatched", spoiled(phases=()), DOUBT, {}),
+    ("unwatched", spoiled(longest_gap_s=60.1), DOUBT, {}),
+    ("barometer_implausible", SOUND, REJECT, {"barometer_kpa": 94.0}),
     (
-        "age_uncertain",
-        replace(
-            SOUND,
-            values={r: v for r, v in SOUND.values.items() if r is not Role.RESULT_TIME},
-            longest_gap_s=None,
-        ),
-        DOUBT,
+        "no_ignition",
+        spoiled({Role.IGNITION_SEEN: False}, trace=None),
+        REJECT,
         {},
     ),
+    (
+        "ignition_too_early",
+        spoiled({Role.FLASH_POINT: None, Role.SPARK_COUNT: 1}, trace=None),
+        REJECT,
+        {},
+    ),
+    ("ramp_rate", with_trace(rate_c_per_min=0.0), REJECT, {"heating_rate_c_per_min": None}),
     ("no_ignition", with_trace(flash_s=None, values=NOTHING_LIT), REJECT, {}),
     ("ignition_weak", with_trace(peak_kpa=12.0, values={Role.PEAK_PRESSURE: 12.0}), DOUBT, {}),
     ("ignition_weak", spoiled({Role.PEAK_PRESSURE: 12.0}, trace=None), DOUBT, {}),
@@ -129,6 +135,20 @@ def test_a_step_is_not_a_flash() -> None:
     assert found(step)["not_a_flash"].severity is REJECT
 
 
+def test_a_flow_read_in_the_purge_says_nothing() -> None:
+    """Without scans, the reading beside the result counts only in a measuring phase."""
+    idle = {Role.SAMPLE_FLOW: 0.0, Role.PHASE: Phase.IDLE}
+    assert "sample_flow" not in found(spoiled(idle))
+    assert "sample_flow" in found(spoiled({**idle, Role.PHASE: Phase.HEAT}))
+
+
+def test_a_coarse_record_without_an_ignition_gives_no_heating_rate() -> None:
+    """It may end in the cooling, and it cannot say that nothing lit."""
+    coarse = with_trace(flash_s=None, interval_s=1.0)
+    assert judged(coarse).computed.heating_rate_c_per_min is None
+    assert "no_ignition" not in found(coarse)
+
+
 @pytest.mark.parametrize(
     ("rule", "changes"),
     [
@@ -154,7 +174,7 @@ def test_the_present_is_in_order_when_it_is() -> None:
 
 def test_every_rule_of_the_catalogue_is_tried_here() -> None:
     """A new rule without a case in this file fails."""
-    tried = {case[0] for case in CASES} | {"not_a_flash"}
+    tried = {case[0] for case in CASES} | {"not_a_flash", "judging_failed"}
     live = {rule.name for rule in RULES if rule.on_live is not None}
     assert {rule.name for rule in RULES} - live == tried
     assert live == {

@@ -1,0 +1,93 @@
+"""One analyzer's worker when the journal fails it: dangers are told, nothing else is invented."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+
+from edgeflash.errors import StorageError
+from edgeflash.gateway.worker import AnalyzerWorker, Watchers
+from edgeflash.journal import Journal, UnstorableResultError
+from edgeflash.model import Result
+from edgeflash.publication import LinkState
+from edgeflash.service import SYSTEM_CLOCK
+from simulators.faults import FaultKind, FaultPlan, fault
+from simulators.fleet import Fleet
+from simulators.scenarios import AnalyzerPlan
+from tests.simulated_line import BENCH_CUP, GAS_OIL, bench_analyzer
+from tests.waiting import until
+
+SPEED = 60.0
+
+
+class FailingJournal(Journal):
+    """A real journal whose first appends fail as told."""
+
+    failures: list[Exception]
+
+    async def append_async(self, result: Result) -> bool:
+        """Fails while there are failures left; the last one stays if it is a StorageError."""
+        if self.failures:
+            stays = len(self.failures) == 1 and type(self.failures[0]) is StorageError
+            raise self.failures[0] if stays else self.failures.pop(0)
+        return await super().append_async(result)
+
+
+@asynccontextmanager
+async def working(
+    folder: Path, failures: list[Exception], plan: FaultPlan
+) -> AsyncIterator[tuple[AnalyzerWorker, list[Result]]]:
+    """A worker on a simulated analyzer, with a journal that fails."""
+    fleet = Fleet([AnalyzerPlan("kestrel-1", 62.0, plan)], seed=1, speed=SPEED)
+    await fleet.start()
+    stop = asyncio.Event()
+    models = asyncio.create_task(fleet.run(stop))
+    journal = FailingJournal.open(folder / "journal.sqlite3")
+    assert isinstance(journal, FailingJournal)
+    journal.failures = failures
+    results: list[Result] = []
+    analyzer = bench_analyzer(
+        port=fleet.servers[0].port,
+        poll_s=0.1,
+        rules={"cycle_too_short": {"parameters": {"shortest_s": 0.5}}},
+    )
+    watchers = Watchers(lambda: None, results.append)
+    worker = AnalyzerWorker(analyzer, BENCH_CUP, GAS_OIL, journal, SYSTEM_CLOCK, watchers)
+    work = asyncio.create_task(worker.run())
+    try:
+        yield worker, results
+    finally:
+        work.cancel()
+        await asyncio.wait([work])
+        stop.set()
+        await models
+        await fleet.close()
+        journal.close()
+
+
+@pytest.mark.slow
+async def test_a_full_disk_does_not_silence_a_low_flash(tmp_path: Path) -> None:
+    """The value is not published, since it is not on disk; the alarm stands at once."""
+    contaminated = FaultPlan((fault(FaultKind.CONTAMINATION, 1),))
+    async with working(tmp_path, [StorageError("disk full")], contaminated) as (worker, results):
+        await until(lambda: worker.standing.low_flash_alarm, 15.0)
+        await until(lambda: bool(worker.standing.standing), 15.0)
+        view = worker.view(heartbeat=1)
+        assert results == []
+        assert view.value_c is None
+        assert view.reason_code == 110
+        assert worker.standing.link is LinkState.UP
+
+
+@pytest.mark.slow
+async def test_one_result_that_cannot_be_stored_does_not_block_the_next(tmp_path: Path) -> None:
+    """It is dropped with an error in the log, and the analyzer goes on."""
+    poison: list[Exception] = [UnstorableResultError("a foreign type"), RuntimeError("a bug")]
+    async with working(tmp_path, poison, FaultPlan()) as (worker, results):
+        await until(lambda: len(results) >= 1, 30.0)
+        assert worker.standing.latest is results[-1]
+        assert results[0].cycle.cycle_number == 3
