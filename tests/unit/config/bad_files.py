@@ -545,6 +545,8 @@ MAP_ROWS = (
     Row("fault without bits", MAP,
         ((GOOD_MAP[GOOD_MAP.index("[roles.fault_bits.bits]") : GOOD_MAP.index("[roles.sample_t")],
           ""),), "[roles.fault_bits]", "roles.fault_bits.bits", "is missing; give the name"),
+    _role("result bits elsewhere", "cell_pressure", 'type = "int16"',
+          'type = "int16"\nof = "result"', "of =", ".of", "belongs to the role fault_bits only"),
     _role("bits elsewhere", "cell_pressure", 'type = "int16"',
           'type = "int16"\nbits = { 0 = { name = "low", category = "failure" } }', "bits",
           ".bits", "belongs to the role fault_bits only"),
