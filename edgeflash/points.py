@@ -61,8 +61,9 @@ class PointValue:
 class Point:
     """One published point. low/high: range in the inside unit of `quantity`.
 
-    register: offset in the analyzer's block. texts: meaning of each code. column: True when the
-    point is also a column of `results` (then `of_result` gives it).
+    register: offset in the analyzer's block. texts: meaning of each code. of_result: gives the
+    column of `results`, where the point is one. in_history: the column's description, where it
+    differs by more than the row being a cycle of its own.
     """
 
     name: str
@@ -76,6 +77,7 @@ class Point:
     high: float | None = None
     texts: tuple[str, ...] = ()
     of_result: Callable[[Result], PointScalar] | None = None
+    in_history: str = ""
 
     @property
     def registers(self) -> int:
@@ -85,7 +87,9 @@ class Point:
     @property
     def column_description(self) -> str:
         """The description of the column: there every row is a cycle of its own."""
-        text = self.description.removeprefix(LATEST).replace("latest judged cycle", "cycle")
+        text = self.in_history or self.description.removeprefix(LATEST).replace(
+            "latest judged cycle", "cycle"
+        )
         return text[0].upper() + text[1:]
 
 
@@ -261,6 +265,8 @@ CATALOGUE: tuple[Point, ...] = (
         12,
         _of_shown(lambda v: v.sampled_at),
         of_result=lambda r: r.sampled_at,
+        in_history="When this cycle's sample passed the tap; as finished_at where nothing was seen "
+        "to light.",
     ),
     Point(
         "heartbeat",

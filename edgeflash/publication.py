@@ -136,9 +136,15 @@ def with_result(standing: Standing, held: Held) -> Standing:
 
 
 def restored(standing: Standing, latest: Held | None, accepted: Held | None) -> Standing:
-    """The standing at a start, from the journal: the last accepted value with its true age."""
+    """The standing at a start, from the journal: the last accepted value with its true age.
+
+    A cycle caught up from the ring gives the alarm only, as in with_result.
+    """
     if latest is None:
         return standing
+    if latest.result.cycle.source is CycleSource.RING:
+        alarm = latest.result.low_flash_alarm
+        return replace(standing, accepted=accepted, low_flash_alarm=alarm)
     return replace(
         standing,
         latest=latest.result,

@@ -15,18 +15,10 @@ TRACE_CAPACITY = 1024
 RATE_WINDOW_S = 30.0
 
 # Fault bits of the device; the categories in the register map say what each means.
-BIT_HEATER = 0
 BIT_SAMPLE_FLOW_LOW = 1
 BIT_AIR_FLOW_LOW = 2
-BIT_IGNITER = 3
-BIT_TRANSDUCER = 4
-BIT_TEMPERATURE_SENSOR = 5
-BIT_BAROMETER = 6
 BIT_MAINTENANCE = 7
 BIT_CHECK_SAMPLE = 8
-BIT_ELECTRODE_SERVICE = 9
-BIT_INLET_TEMPERATURE = 10
-BIT_INTERNAL_BUS = 16
 LOW_FLOW_SHARE = 0.5  # below this share of nominal the device sets its flow bits
 
 

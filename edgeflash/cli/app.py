@@ -50,6 +50,8 @@ def main() -> None:
     """Runs the command line; every error of ours ends as one sentence and an exit code."""
     try:
         app()
+    except KeyboardInterrupt:
+        sys.exit(130)  # before the gateway was up; from then on Ctrl-C ends it in order
     except EdgeflashError as error:
         print(f"edgeflash: {error}", file=sys.stderr)
         sys.exit(2 if isinstance(error, ConfigurationError | UsageError) else 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -77,6 +77,7 @@ def list_history(
 
     with _opened(site, folder) as (history_dir, journal):
         found = summary(history_dir, journal, analyzer, _moment(since), _moment(until))
+        _refuse_unknown(analyzer, summary(history_dir, journal))
     if as_json:
         typer.echo(json.dumps([_json_ready(s) for s in found], indent=2))
         return
@@ -108,6 +109,7 @@ def export_history(
     Example: edgeflash history export --folder history --table traces rejected.parquet
     --verdict rejected
     """
+    from edgeflash.history import summary
     from edgeflash.history.export import export
     from edgeflash.history.reader import Reading
     from edgeflash.history.schema import TableName
@@ -116,6 +118,7 @@ def export_history(
     site, output = _site_and_output(paths, folder)
     selection = Selection(analyzer, _moment(since), _moment(until), verdict)
     with _opened(site, folder) as (history_dir, journal):
+        _refuse_unknown(analyzer, summary(history_dir, journal))
         reading = Reading(history_dir, TableName(table.value), journal, selection)
         total, tables = reading.begin()
         shown = track(
@@ -127,6 +130,14 @@ def export_history(
         )
         count = export(shown, output, reading.schema, format.value if format else None)
     typer.echo(f"{output}: {count} rows")
+
+
+def _refuse_unknown(analyzer: str | None, known: Sequence[AnalyzerSummary]) -> None:
+    """A mistyped analyzer must not look like one without cycles."""
+    names = [s.analyzer for s in known]
+    if analyzer is not None and analyzer not in names:
+        there = f"there are: {', '.join(names)}" if names else "it is empty"
+        raise UsageError(f"the history has no cycle of '{analyzer}'; {there}")
 
 
 def _site_and_output(paths: list[Path], folder: Path | None) -> tuple[Path | None, Path]:

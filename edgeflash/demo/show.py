@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
+import sys
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,7 @@ from edgeflash.config.site import Site
 from edgeflash.demo.screen import Screen, summary_table
 from edgeflash.demo.simulated import SimulatedAnalyzers
 from edgeflash.demo.site_file import write_demo_site
+from edgeflash.errors import UsageError
 from edgeflash.gateway.gateway import Gateway
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Result
@@ -36,7 +38,10 @@ class Wishes:
 
 async def show(wishes: Wishes, console: Console) -> int:
     """Runs the demonstration; 0 when cycles were judged, 1 when none came."""
-    wishes.folder.mkdir(parents=True, exist_ok=True)
+    try:
+        wishes.folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(f"--folder: cannot be made: {error}") from error
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -144,8 +149,8 @@ def _conclude(console: Console, results: list[Result], site: Site) -> None:
     console.print(summary_table(results))
     folder = site.state_dir
     console.print(f"Everything is in {folder}", soft_wrap=True)
-    console.print(f"  edgeflash history list {site.path}", soft_wrap=True)
-    console.print(f"  edgeflash points {site.path}", soft_wrap=True)
+    console.print(f"  {sys.argv[0]} history list {site.path}", soft_wrap=True)
+    console.print(f"  {sys.argv[0]} points {site.path}", soft_wrap=True)
     pattern = f"{site.history_dir}/results/**/*.parquet"
     console.print(
         f"  duckdb: SELECT analyzer, verdict, count(*) FROM '{pattern}' GROUP BY ALL",

@@ -12,9 +12,6 @@ from edgeflash.units import UNITS
 
 STANDARD_KPA = 101.3
 STANDARD_MMHG = 760.0
-LOWEST_PROVEN_KPA = 82.0
-"""ISO 2719 notes that its correction is proven from 82.0 kPa upward."""
-
 _MMHG = UNITS["mmHg"]
 
 

@@ -12,7 +12,7 @@ from functools import partial
 import structlog
 
 from edgeflash.config.site import Site
-from edgeflash.errors import EdgeflashError
+from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -58,7 +58,10 @@ class Gateway:
         Raises StorageError when the journal cannot be opened.
         """
         site = self._site
-        site.state_dir.mkdir(parents=True, exist_ok=True)
+        try:
+            site.state_dir.mkdir(parents=True, exist_ok=True)
+        except OSError as failure:
+            raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
         history = HistoryWriter(journal, site.history_dir)
         try:
@@ -85,8 +88,16 @@ class Gateway:
             log.info("gateway ended")
 
     async def _ready_then_stop(self, stop: asyncio.Event, on_ready: Callable[[], None]) -> None:
-        for runner in self._runners:
-            await runner.tried.wait()
+        stopped = asyncio.create_task(stop.wait())
+        try:
+            for runner in self._runners:
+                tried = asyncio.create_task(runner.tried.wait())
+                await asyncio.wait([tried, stopped], return_when=asyncio.FIRST_COMPLETED)
+                tried.cancel()
+        finally:
+            stopped.cancel()
+        if stop.is_set():
+            return
         self._manager.ready()
         log.info("gateway ready", site=self._site.file.site.name, analyzers=len(self._workers))
         on_ready()

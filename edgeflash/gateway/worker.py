@@ -65,18 +65,20 @@ class AnalyzerWorker:
         self._log = log.bind(analyzer=analyzer.id)
         self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
         self._storage_fault = ""
+        self._link: ModbusLink | None = None
         self._is_up_untried = False
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
         self._waiting_since_mono_s = clock.mono_s()
         self._standing_told: tuple[str, ...] = ()
+        self._last_recorded = journal.latest(analyzer.id)
         self.standing = self._restored()
         self._alarm = self.standing.low_flash_alarm
 
     def _restored(self) -> Standing:
         """The last accepted value, with its true age, before the first scan."""
         now, mono_s = self._clock.utc_now(), self._clock.mono_s()
-        latest = self._journal.latest(self.analyzer.id)
+        latest = self._last_recorded
         accepted = self._journal.last_accepted(self.analyzer.id)
         return restored(
             Standing(self.analyzer.id),
@@ -92,8 +94,8 @@ class AnalyzerWorker:
 
     async def _read_for_ever(self) -> None:
         while True:
-            latest = self.standing.latest
-            previous = previous_of(latest.cycle) if latest else None
+            recorded = self._last_recorded
+            previous = previous_of(recorded.cycle) if recorded else None
             self._assembler = Assembler(
                 self.analyzer.id,
                 self._map.counter_span,
@@ -102,7 +104,7 @@ class AnalyzerWorker:
                 watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,
             )
             known = Mark(previous.cycle_number, previous.result_time) if previous else None
-            link = ModbusLink(self.analyzer, self._map, known, self._clock)
+            link = self._link = ModbusLink(self.analyzer, self._map, known, self._clock)
             try:
                 await link.run(self._on_scan, self._on_link_state)
             except Exception:
@@ -156,7 +158,8 @@ class AnalyzerWorker:
 
     def _on_link_state(self, state: LinkState, sentence: str) -> None:
         self._link_sentence = sentence
-        write = self._log.info if state is LinkState.UP else self._log.warning
+        ordinary = state in (LinkState.UP, LinkState.CONNECTING)
+        write = self._log.info if ordinary else self._log.warning
         write("link " + state.name.lower(), why=sentence)
         self._is_up_untried = state is LinkState.UP
         if self._is_up_untried:
@@ -180,6 +183,7 @@ class AnalyzerWorker:
         if not await self._recorded(held.result):
             self._log.error("a result has the id of an earlier one; not shown", id=held.result.id)
             return
+        self._last_recorded = held.result
         shown = with_result(self.standing, held)
         # A newer cycle may already have raised the alarm while this one waited for the disk.
         alarm = shown.low_flash_alarm or self._alarm
@@ -224,9 +228,10 @@ class AnalyzerWorker:
     def refresh(self) -> None:
         """Judges the present anew: link, silence, maintenance."""
         now_mono_s = self._clock.mono_s()
-        since_scan = None
-        if self._last_scan_mono_s is not None:
-            since_scan = now_mono_s - self._last_scan_mono_s
+        answered = (self._last_scan_mono_s, self._link.answered_mono_s if self._link else None)
+        # A long trace over a slow line takes many answers until it is a scan.
+        last_s = max((a for a in answered if a is not None), default=None)
+        since_scan = None if last_s is None else now_mono_s - last_s
         context = LiveContext(
             analyzer=self.analyzer,
             register_map=self._map,
@@ -243,7 +248,8 @@ class AnalyzerWorker:
         if names != self._standing_told:
             self._standing_told = names
             why = found[0].finding.sentence if names else ""
-            self._log.info("present state " + (", ".join(names) or "in order"), why=why)
+            write = self._log.warning if names else self._log.info
+            write("present state " + (", ".join(names) or "in order"), why=why)
 
     def view(self, heartbeat: int) -> View:
         """What the outlets show now."""

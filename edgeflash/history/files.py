@@ -40,8 +40,9 @@ def read_file(folder: Path, partition: Partition, columns: Sequence[str] | None 
         raise
     except (pa.ArrowException, ValueError, struct.error) as error:
         raise UnreadableFileError(
-            f"{path}: this file of the history cannot be read: {error}. The gateway sets it aside "
-            "at its next start and writes again what the journal still holds"
+            f"{path}: this file of the history cannot be read: {str(error).rstrip('.')}. "
+            "The gateway sets it aside at its next start and writes again what the journal "
+            "still holds"
         ) from error
     except OSError as error:
         # Arrow also says OSError for damaged pages; errno tells the disk's own errors apart.

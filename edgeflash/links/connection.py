@@ -40,14 +40,23 @@ SPARE_S = 0.1
 class ModbusConnection:
     """A connection to one unit. One request at a time; use an object for one connection only.
 
-    timeout_s: for connecting, and for each of the 1 + retries times a request is sent.
+    timeout_s: for connecting, and for each of the 1 + retries times a request is sent. on_answer:
+    called for every answer, refusals included.
     """
 
-    def __init__(self, host: str, port: int, unit_id: int, timeout_s: float, retries: int) -> None:
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        unit_id: int,
+        timeout_s: float,
+        retries: int,
+        on_answer: Callable[[], None] = lambda: None,
+    ) -> None:
         # The gateway logs one line per change of state; the library would log every retry.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         self._host, self._port, self._unit_id = host, port, unit_id
-        self._timeout_s, self._retries = timeout_s, retries
+        self._timeout_s, self._retries, self._on_answer = timeout_s, retries, on_answer
         self._client: AsyncModbusTcpClient | None = None
         self._lost = False
         self._is_garbled = False
@@ -139,6 +148,7 @@ class ModbusConnection:
         if self._lost or self._is_garbled:
             raise self._failure(table, address)
         self._repeat_pending = reply.retries > 0
+        self._on_answer()
         return reply
 
     @staticmethod
@@ -186,8 +196,9 @@ class ModbusConnection:
 
     def _give_up(self) -> None:
         """Wake the waiting request: the library itself would sit out its time limit."""
-        if self._waiting is not None:
-            self._waiting.reschedule(asyncio.get_running_loop().time())
+        waiting, self._waiting = self._waiting, None  # once: an expiring limit takes no other
+        if waiting is not None:
+            waiting.reschedule(asyncio.get_running_loop().time())
 
 
 def _is_proper(data: bytes) -> bool:

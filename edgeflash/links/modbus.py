@@ -41,6 +41,11 @@ class ModbusLink:
         self._state = ReadingState(known)
         self._shown: LinkState | None = None
         self._failures = 0
+        self.answered_mono_s: float | None = None
+        """When the analyzer last answered anything, on the monotonic clock."""
+
+    def _note_answer(self) -> None:
+        self.answered_mono_s = self._clock.mono_s()
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
         """Poll for ever. on_state is called on a change of state only, before the scan it is for.
@@ -57,6 +62,7 @@ class ModbusLink:
                 analyzer.unit_id,
                 analyzer.timeout_s,
                 analyzer.retries,
+                self._note_answer,
             )
             try:
                 await connection.open()

@@ -17,6 +17,7 @@ from edgeflash.config.site import Analyzer, ModbusServer
 from edgeflash.outlets.listening import AllowList, bind_host, cannot_listen
 from edgeflash.outlets.modbus_image import RegisterImage, empty_image, with_views
 from edgeflash.outlets.modbus_protocol import LONGEST_FRAME, FrameError, next_frame, response
+from edgeflash.outlets.refusals import Refusals
 from edgeflash.publication import View
 
 IDLE_TIMEOUT_S = 120.0
@@ -26,7 +27,6 @@ do not use up the connections. Longer than any poll interval of a DCS (common pr
 RECEIVE_BYTES = 4 * LONGEST_FRAME
 SEND_HIGH_WATER_BYTES = 16 * 1024
 STOP_GRACE_S = 1.0
-_REMEMBERED_REFUSALS = 64
 
 _log = structlog.get_logger(__name__)
 
@@ -52,8 +52,7 @@ class ModbusOutlet:
         self._listener: asyncio.Server | None = None
         self._connections: set[_Connection] = set()
         self._all_closed = asyncio.Event()
-        self._refused_peers: set[str] = set()
-        self._refused = 0
+        self._refusals = Refusals()
 
     @property
     def image(self) -> RegisterImage:
@@ -81,7 +80,7 @@ class ModbusOutlet:
     @property
     def refused(self) -> int:
         """Connections refused since the start, by the allow-list or the limit."""
-        return self._refused
+        return self._refusals.count
 
     async def start(self) -> None:
         """Starts to listen. Raises OutletError when the system refuses the address or port."""
@@ -132,7 +131,6 @@ class ModbusOutlet:
             self._count_refusal(peer, f"{limit} clients are connected, the most allowed")
             return False
         self._connections.add(connection)
-        self._refused_peers.discard(peer)
         return True
 
     def forget(self, connection: _Connection) -> None:
@@ -142,11 +140,9 @@ class ModbusOutlet:
             self._all_closed.set()
 
     def _count_refusal(self, peer: str, why: str) -> None:
-        self._refused += 1
-        # Once per address: a client that tries each second must not fill the log.
-        if peer not in self._refused_peers and len(self._refused_peers) < _REMEMBERED_REFUSALS:
-            self._refused_peers.add(peer)
-            _log.warning("modbus_client_refused", peer=peer, why=why, port=self.port)
+        times = self._refusals.note(peer)
+        if times is not None:
+            _log.warning("modbus_client_refused", peer=peer, why=why, port=self.port, times=times)
 
 
 class _Connection(asyncio.BufferedProtocol):

@@ -27,6 +27,8 @@ from asyncua.server.subscription_service import SubscriptionService
 from asyncua.server.user_managers import UserManager
 from asyncua.ua.object_ids import ObjectIds
 
+from edgeflash.outlets.refusals import Refusals
+
 MAX_CONNECTIONS = 32
 MAX_SUBSCRIPTIONS = 128
 MAX_QUEUED_VALUES = 1000
@@ -118,18 +120,26 @@ class BoundedServer(Server):
 
 
 class _BoundedListener(BinaryServer):
+    def __init__(self, *arguments: Any) -> None:
+        super().__init__(*arguments)
+        self._refusals = Refusals()
+
     def _make_protocol(self) -> OPCUAProtocol:
-        return _BoundedConnection(
+        made = _BoundedConnection(
             iserver=self.iserver,
             policies=self._policies,
             clients=self.clients,
             closing_tasks=self.closing_tasks,
             limits=self.limits,
         )
+        made.refusals = self._refusals
+        return made
 
 
 class _BoundedConnection(OPCUAProtocol):
     """Closes a client that announces a chunk above the limit or does not take its answers."""
+
+    refusals: Refusals
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
@@ -147,7 +157,9 @@ class _BoundedConnection(OPCUAProtocol):
         self._drop(f"{MAX_UNSENT_BYTES} bytes of answers not taken")
 
     def _drop(self, why: str) -> None:
-        _log.warning("OPC UA client %s closed: %s", self.peer_name, why)
+        times = self.refusals.note(str(self.peer_name[0] if self.peer_name else "?"))
+        if times is not None:
+            _log.warning("OPC UA client %s closed (×%d): %s", self.peer_name, times, why)
         self._buffer = b""
         if self.transport is not None:
             self.transport.abort()

@@ -138,6 +138,15 @@ def test_after_a_restart_the_last_value_has_its_true_age() -> None:
         assert v.age_s >= down_s
 
 
+def test_after_a_restart_a_caught_up_cycle_is_not_shown_either() -> None:
+    """Killed between the ring's results and the newest one: the accepted value, and the alarm."""
+    old = replace(WEAK, cycle=replace(WEAK.cycle, source=CycleSource.RING), low_flash_alarm=True)
+    held = [Held.from_before(r, AT, 0.0) for r in (old, GOOD)]
+    v = seen(restored(Standing("kestrel-1"), *held), 1.0)
+    assert (v.value_c, v.quality) == (GOOD.published_c, Quality.GOOD)
+    assert v.standing.low_flash_alarm
+
+
 def test_after_a_restart_with_a_clock_from_the_past_nothing_is_known() -> None:
     """A dead clock battery makes no old value fresh; the alarm stands all the same."""
     now = AT - timedelta(hours=7)

@@ -427,6 +427,27 @@ async def test_garbled_answers_end_the_connection_at_once(
     assert [r.getMessage() for r in caplog.records if r.levelno >= logging.WARNING] == []
 
 
+async def test_a_web_server_on_the_port_gives_one_line_and_no_traceback(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    """Garbage and the close in one segment, again and again: a wrong port at commissioning."""
+    attempts = 0
+
+    async def talk(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal attempts
+        await reader.read(64)
+        writer.write(b"HTTP/1.1 400 Bad Request\r\n\r\n")
+        writer.close()
+        await writer.wait_closed()
+        attempts += 1
+
+    server = await asyncio.start_server(talk, "127.0.0.1", 0)
+    async with server, running(analyzer(server.sockets[0].getsockname()[1])) as got:
+        await until(lambda: attempts >= 4)
+        assert got.states == [LinkState.CONNECTING, DOWN]
+    assert [r.getMessage() for r in caplog.records if r.levelno >= logging.WARNING] == []
+
+
 async def test_answers_may_come_in_any_pieces() -> None:
     """Byte by byte, and glued to a stray frame: only the own answer counts."""
     image = AnalyzerImage(7)

@@ -92,7 +92,14 @@ def test_list_for_machines(site: Path) -> None:
     (found,) = json.loads(run("list", "--folder", folder, "--json"))
     assert found["cycles"] == 30
     assert json.loads(run("list", site, "--json", "--since", "2026-06-01")) == []
-    assert "no cycles" in run("list", site, "--analyzer", "fp-999")
+    assert "no cycles" in run("list", site, "--since", "2026-06-01")
+
+
+def test_a_mistyped_analyzer_is_wrong_use(site: Path, tmp_path: Path) -> None:
+    """It must not look like an analyzer without cycles."""
+    for words in (("list", site), ("export", site, tmp_path / "out.csv")):
+        with pytest.raises(UsageError, match="no cycle of 'fp-999'; there are: fp-101"):
+            invoke(*words, "--analyzer", "fp-999")
 
 
 def test_export_csv(site: Path, tmp_path: Path) -> None:

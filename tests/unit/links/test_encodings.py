@@ -328,3 +328,35 @@ def test_too_few_words_are_refused() -> None:
     """A value is never made of half its registers."""
     with pytest.raises(DecodeError, match="needs 2 words, got 1"):
         decode(Role.FLASH_POINT, place(Encoding.FLOAT32), [1], Order.ABCD)
+
+
+@given(data=st.data())
+def test_an_array_decodes_as_its_elements_do(data: st.DataObject) -> None:
+    """All at once, with stride, scale, unit and sentinels: the values of one-by-one decoding."""
+    encoding = data.draw(st.sampled_from(sorted(STRUCT_CODES)))
+    order = data.draw(st.sampled_from(list(Order)))
+    size = struct.calcsize(STRUCT_CODES[encoding]) // 2
+    stride = size + data.draw(st.integers(0, 3))
+    count = data.draw(st.integers(1, 6))
+    length = (count - 1) * stride + size
+    words = data.draw(st.lists(st.integers(0, 65_535), min_size=length, max_size=length))
+    more = data.draw(
+        st.sampled_from(
+            [
+                {},
+                {"scale": 0.01, "unit": "degF"},
+                {"unavailable": (0, -1)},
+                {"scale": 1e300, "offset": 5.0},
+            ]
+        )
+    )
+    if encoding in (Encoding.UINT16, Encoding.UINT32, Encoding.UINT64) and "unavailable" in more:
+        more = {"unavailable": (0,)}
+    array = place(encoding, order=order, count=count, stride=stride, **more)
+    single = place(encoding, order=order, **more)
+    role = Role.TRACE_TEMPERATURE
+    expected = [
+        decode(role, single, words[k * stride : k * stride + size], Order.ABCD)
+        for k in range(count)
+    ]
+    assert decode(role, array, words, Order.ABCD) == expected
