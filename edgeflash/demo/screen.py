@@ -46,16 +46,12 @@ def cycle_line(result: Result) -> Text:
     line.append(f"{result.verdict.value:<9} ", style)
     value = "   no value" if result.published_c is None else f"{result.published_c:8.2f} °C"
     line.append(f"{value}  ", style)
-    figures = [
-        f"{name} {figure:.2f} °C"
-        for name, figure in (
-            ("reported", computed.reported_c),
-            ("recomputed", computed.recomputed_c),
-        )
-        if figure is not None
-    ]
-    if computed.recomputed_c is not None and computed.uncertainty_c is not None:
-        figures[-1] += f" ± {computed.uncertainty_c:.2f}"
+    figures = []
+    if computed.reported_c is not None:
+        figures.append(f"reported {computed.reported_c:.2f} °C")
+    if computed.recomputed_c is not None:
+        spread = f" ± {computed.uncertainty_c:.2f}" if computed.uncertainty_c is not None else ""
+        figures.append(f"recomputed {computed.recomputed_c:.2f}{spread} °C")
     line.append(", ".join(figures) or "no flash point", "dim")
     for finding in result.findings:
         if finding.severity is not Severity.NOTE:

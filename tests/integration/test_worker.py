@@ -25,21 +25,25 @@ SPEED = 60.0
 
 
 class FailingJournal(Journal):
-    """A real journal whose first appends fail as told."""
+    """A real journal whose first appends fail as told; None: the id is taken already."""
 
-    failures: list[Exception]
+    failures: list[Exception | None]
 
     async def append_async(self, result: Result) -> bool:
         """Fails while there are failures left; the last one stays if it is a StorageError."""
         if self.failures:
-            stays = len(self.failures) == 1 and type(self.failures[0]) is StorageError
-            raise self.failures[0] if stays else self.failures.pop(0)
+            failure = self.failures.pop(0)
+            if failure is None:
+                return False
+            if type(failure) is StorageError:
+                self.failures.append(failure)
+            raise failure
         return await super().append_async(result)
 
 
 @asynccontextmanager
 async def working(
-    folder: Path, failures: list[Exception], plan: FaultPlan
+    folder: Path, failures: list[Exception | None], plan: FaultPlan
 ) -> AsyncIterator[tuple[AnalyzerWorker, list[Result]]]:
     """A worker on a simulated analyzer, with a journal that fails."""
     fleet = Fleet([AnalyzerPlan("kestrel-1", 62.0, plan)], seed=1, speed=SPEED)
@@ -85,9 +89,9 @@ async def test_a_full_disk_does_not_silence_a_low_flash(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 async def test_one_result_that_cannot_be_stored_does_not_block_the_next(tmp_path: Path) -> None:
-    """It is dropped with an error in the log, and the analyzer goes on."""
-    poison: list[Exception] = [UnstorableResultError("a foreign type"), RuntimeError("a bug")]
+    """Nor one that has another's id: said in the log, not shown, and the analyzer goes on."""
+    poison = [UnstorableResultError("a foreign type"), RuntimeError("a bug"), None]
     async with working(tmp_path, poison, FaultPlan()) as (worker, results):
         await until(lambda: len(results) >= 1, 30.0)
         assert worker.standing.latest is results[-1]
-        assert results[0].cycle.cycle_number == 3
+        assert results[0].cycle.cycle_number == 4

@@ -31,6 +31,13 @@ def test_the_worst_finding_decides() -> None:
     assert result.published_c is None
 
 
+def test_no_value_is_said_only_where_nothing_else_explains() -> None:
+    """It is the last resort, not a second reason."""
+    result = judged(spoiled({Role.FLASH_POINT: None}, trace=None))
+    assert "not_available" in result.reasons
+    assert "no_value" not in result.reasons
+
+
 def test_a_rejected_cycle_always_says_why() -> None:
     """However the rules are tuned, no cycle is rejected without a reason."""
     off = {rule.name: {"enabled": False, "because": "test"} for rule in RULES}
