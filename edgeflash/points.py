@@ -240,7 +240,7 @@ CATALOGUE: tuple[Point, ...] = (
     Point(
         "epoch",
         "Epoch",
-        "Restarts of the analyzer's counter; with the cycle number it names a cycle for ever.",
+        "How often the analyzer's counter began again; with the cycle number it names a cycle.",
         PointType.INT,
         8,
         _latest(lambda r: r.cycle.epoch),

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from edgeflash.config.load import load_map
-from edgeflash.config.register_map import Table
+from edgeflash.config.register_map import RegisterMap, Table
 from edgeflash.config.site import Analyzer, Basis, Product
 from edgeflash.cycles.assembler import Assembler
 from edgeflash.flash.compute import compute
@@ -85,14 +85,18 @@ class SimulatedLine:
         analyzer: Analyzer | None = None,
         product: Product | None = GAS_OIL,
         poll_s: float = 2.0,
+        register_map: RegisterMap = BENCH_CUP,
     ) -> None:
         self.simulated = simulated
         self.analyzer = analyzer or bench_analyzer()
         self._product = product
         self._poll_s = poll_s
-        self._reading = prepare(self.analyzer.id, BENCH_CUP)
+        self._map = register_map
+        self._reading = prepare(self.analyzer.id, register_map)
         self._state = ReadingState(last=None)
-        self._assembler = Assembler(self.analyzer.id, BENCH_CUP.counter_span)
+        self._assembler = Assembler(
+            self.analyzer.id, register_map.counter_span if register_map.is_counted else None
+        )
         self._rulebook = rulebook(self.analyzer)
         self._alarm = False
 
@@ -107,7 +111,7 @@ class SimulatedLine:
         results = []
         for cycle in self._assembler.take(scan):
             context = CycleContext(
-                cycle, compute(cycle, self.analyzer), self.analyzer, BENCH_CUP, self._product
+                cycle, compute(cycle, self.analyzer), self.analyzer, self._map, self._product
             )
             result = judge(context, self._rulebook, alarm_before=self._alarm, judged_at=at)
             self._alarm = result.low_flash_alarm

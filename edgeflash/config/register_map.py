@@ -172,6 +172,11 @@ class RegisterMap(Strict):
         return address - (1 if self.map.addressing == "one_based" else 0)
 
     @property
+    def is_counted(self) -> bool:
+        """True when the analyzer numbers its cycles; else the time of a result is its number."""
+        return Role.CYCLE_NUMBER in self.roles
+
+    @property
     def counter_span(self) -> tuple[int, int]:
         """First number after a wrap and highest number of the cycle counter."""
         place = self.roles.get(Role.CYCLE_NUMBER)

@@ -98,7 +98,7 @@ class AnalyzerWorker:
             previous = previous_of(recorded.cycle) if recorded else None
             self._assembler = Assembler(
                 self.analyzer.id,
-                self._map.counter_span,
+                self._map.counter_span if self._map.is_counted else None,
                 previous,
                 keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
                 watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,

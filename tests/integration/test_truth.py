@@ -16,7 +16,7 @@ from edgeflash.model import Result, Verdict
 from simulators.analyzer import SimulatedAnalyzer, Truth
 from simulators.faults import FaultKind, fault
 from simulators.fuel import product
-from tests.simulated_line import SimulatedLine, bench_analyzer
+from tests.simulated_line import BENCH_CUP, SimulatedLine, bench_analyzer
 
 CYCLES = 600
 
@@ -122,6 +122,20 @@ def test_a_fault_is_caught_by_its_rule_and_only_its_cycle_suffers(kind: FaultKin
         for r, t in judged:
             if t.sequence != 4:
                 assert r.verdict is not Verdict.REJECTED, f"seed {seed}, {t.sequence}: {r.findings}"
+
+
+def test_without_a_cycle_number_the_time_names_the_cycle() -> None:
+    """Nothing is missed between two times, and short and long cycles are still seen."""
+    roles = {r: p for r, p in BENCH_CUP.roles.items() if "number" not in r and "cycle" not in r}
+    uncounted = BENCH_CUP.model_copy(update={"roles": roles})
+    faults = [fault(FaultKind.CYCLE_TOO_SHORT, 4), fault(FaultKind.CYCLE_TOO_LONG, 6)]
+    line = SimulatedLine(SimulatedAnalyzer(seed=1, faults=faults), register_map=uncounted)
+    judged = {t.sequence: r for r, t in line.results(8)}
+    assert {r.cycle.missed for r in judged.values()} == {0}
+    assert judged[4].reasons == ("cycle_too_short",)
+    assert judged[6].reasons == ("cycle_too_long",)
+    others = {r.verdict for n, r in judged.items() if n not in (4, 6)}
+    assert others == {Verdict.ACCEPTED}
 
 
 def test_no_id_comes_twice_over_a_wrap() -> None:
