@@ -42,6 +42,7 @@ class Seen:
     uncertain_after_s: float = 0.0
     bad_at_age_s: float = 0.0
     back_after_s: float = 0.0
+    good_after_s: float = 0.0
     spared_statuses: list[str] = field(default_factory=list)
     spared_cycles: int = 0
     link_lines: list[str] = field(default_factory=list)
@@ -115,8 +116,10 @@ async def unplug(
 
             await mend(fleet)
             mended_s = loop.time()
-            await until(lambda: watcher.status(flash) == "Good", 30.0)
+            await until(lambda: not watcher.status(flash).startswith("Bad"), 30.0)
             seen.back_after_s = loop.time() - mended_s
+            await until(lambda: watcher.status(flash) == "Good", 30.0)
+            seen.good_after_s = loop.time() - mended_s
             seen.statuses = [v.StatusCode.name for v in watcher.data[flash]]
             seen.spared_statuses = sorted(
                 {v.StatusCode.name for v in watcher.data[spared][spared_from:]}
