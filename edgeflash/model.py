@@ -69,6 +69,10 @@ class Role(StrEnum):
     TRACE_INTERVAL = "trace_interval"
     TRACE_TEMPERATURE = "trace_temperature"
     TRACE_PRESSURE = "trace_pressure"
+    PULSE_CYCLE = "pulse_cycle"
+    PULSE_LENGTH = "pulse_length"
+    PULSE_INTERVAL = "pulse_interval"
+    PULSE_PRESSURE = "pulse_pressure"
     RECENT_NUMBER = "recent_number"
     RECENT_TIME = "recent_time"
     RECENT_FLASH_POINT = "recent_flash_point"
@@ -86,7 +90,9 @@ class Trace:
     """Sample temperature and cell pressure against time within one cycle.
 
     time_s: seconds from the start of the record, strictly rising. temperature_c, pressure_kpa:
-    same length; pressure is gauge, as the transducer reads it.
+    same length; pressure is gauge, as the transducer reads it. Values are those of single
+    precision, in which the history keeps them, so that judging again finds the same; NaN where
+    the analyzer gave no number.
     """
 
     source: TraceSource
@@ -97,6 +103,8 @@ class Trace:
     def __post_init__(self) -> None:
         if not len(self.time_s) == len(self.temperature_c) == len(self.pressure_kpa):
             raise ValueError("a trace needs three arrays of one length")
+        for name in ("time_s", "temperature_c", "pressure_kpa"):
+            object.__setattr__(self, name, single_precision(getattr(self, name)))
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -106,9 +114,43 @@ class Trace:
             return NotImplemented
         return (
             self.source is other.source
-            and np.array_equal(self.time_s, other.time_s)
-            and np.array_equal(self.temperature_c, other.temperature_c)
-            and np.array_equal(self.pressure_kpa, other.pressure_kpa)
+            and np.array_equal(self.time_s, other.time_s, equal_nan=True)
+            and np.array_equal(self.temperature_c, other.temperature_c, equal_nan=True)
+            and np.array_equal(self.pressure_kpa, other.pressure_kpa, equal_nan=True)
+        )
+
+    __hash__ = None  # type: ignore[assignment]  # arrays have no hash
+
+
+def single_precision(values: npt.ArrayLike) -> Floats:
+    """The values rounded to single precision, held as doubles; what is not finite becomes NaN."""
+    with np.errstate(over="ignore"):
+        rounded = np.asarray(values, np.float64).astype(np.float32).astype(np.float64)
+    rounded[~np.isfinite(rounded)] = np.nan
+    return rounded
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulse:
+    """The analyzer's fast capture of cell pressure around an ignition.
+
+    interval_s: between samples. pressure_kpa: gauge, shape (n,); single precision as a trace's.
+    """
+
+    interval_s: float
+    pressure_kpa: Floats
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pressure_kpa", single_precision(self.pressure_kpa))
+
+    def __len__(self) -> int:
+        return len(self.pressure_kpa)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Pulse):
+            return NotImplemented
+        return self.interval_s == other.interval_s and np.array_equal(
+            self.pressure_kpa, other.pressure_kpa, equal_nan=True
         )
 
     __hash__ = None  # type: ignore[assignment]  # arrays have no hash
@@ -125,6 +167,7 @@ class CycleBody:
     values: Mapping[Role, Scalar]
     trace: Trace | None = None
     torn: bool = False
+    pulse: Pulse | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +244,10 @@ class Cycle:
     longest_gap_s: the longest time without a scan during this cycle; None without scans.
     is_time_known: False when finished_at is only the earliest it can have been, or a guess.
     after_heating_s: from the end of the heating to the result; None when it was not seen.
+    streams: the stream numbers seen during the cycle, in their order, without repeats in a row.
+    on_stream_s: from the last change of stream that was seen to the result; None when none was.
+    clock_ahead_s: the analyzer's clock against ours, where the result was watched; else None.
+    alive_stuck_s: the longest time the sign of life stood still during the cycle; None without.
     """
 
     analyzer: str
@@ -221,6 +268,19 @@ class Cycle:
     faults_seen: tuple[str, ...] = ()
     spans: Mapping[Role, Span] = field(default_factory=dict)
     previous: PreviousResult | None = None
+    pulse: Pulse | None = None
+    streams: tuple[int, ...] = ()
+    on_stream_s: float | None = None
+    clock_ahead_s: float | None = None
+    alive_stuck_s: float | None = None
+
+    @property
+    def stream(self) -> int | None:
+        """The number of the stream that was measured; None when unmapped or a text."""
+        value = self.number_value(Role.STREAM)
+        if value is None:
+            return self.streams[-1] if self.streams else None
+        return int(value) if value == int(value) else None
 
     def number_value(self, role: Role) -> float | None:
         """The value of a numeric role, or None when unmapped or not available."""
@@ -240,6 +300,7 @@ class PreviousResult:
     result_time: datetime | None
     finished_at: datetime
     transducer_zero_kpa: float | None = None
+    barometer_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +312,10 @@ class Computed:
     temperature at the ignition. resolution_c: heating rate × spark interval (the flash point
     proper lies within this below recomputed_c). uncertainty_c: one standard deviation of
     recomputed_c. correction_c: to standard pressure. corrected_c: the basis value with it.
+    unsteadiness_c: robust spread of the heating ramp about its straight line. longest_still_s:
+    the longest time in the ramp during which the sensor showed one value. largest_jump_c: the
+    largest step between two samples of it. rise_s, decay_s: 10 to 90 % rise and fall to 10 % of
+    the ignition in the fast pulse. trace_digest: CRC-32 of the trace, to know it again.
     """
 
     reported_c: float | None = None
@@ -271,6 +336,12 @@ class Computed:
     baseline_kpa: float | None = None
     noise_kpa: float | None = None
     sample_interval_s: float | None = None
+    unsteadiness_c: float | None = None
+    longest_still_s: float | None = None
+    largest_jump_c: float | None = None
+    rise_s: float | None = None
+    decay_s: float | None = None
+    trace_digest: int | None = None
 
 
 class Verdict(StrEnum):
@@ -303,6 +374,65 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
+class InputReading:
+    """A value from the control system or the site file, as it stood when a cycle was judged.
+
+    value: in the inside unit of its quantity. is_good: its writer said good, and it is not stale.
+    age_s: since it was written, by the monotonic clock; None for a constant of the site file.
+    """
+
+    name: str
+    value: float
+    is_good: bool
+    age_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """What one check sample gave. corrected_c: at standard pressure."""
+
+    epoch: int
+    cycle_number: int
+    finished_at: datetime
+    corrected_c: float
+    reference_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """A cycle's flash point against its product. None: not known.
+
+    stream: what was measured. minimum_c: the product's limit in force. margin_c: value minus
+    limit. probability: that the true flash point meets the limit, 0 to 1. hazard_class: under
+    the site's scheme. predicted_c: from the blend or the distillation; prediction_note: why there
+    is none.
+    """
+
+    stream: int | None = None
+    minimum_c: float | None = None
+    margin_c: float | None = None
+    probability: float | None = None
+    hazard_class: str = ""
+    predicted_c: float | None = None
+    prediction_note: str = ""
+
+
+NOT_ASSESSED = Assessment()
+
+
+class AlarmState(StrEnum):
+    """Where an alarm stands (after ISA-18.2, from memory).
+
+    returned: its condition is gone, but nobody has acknowledged it.
+    """
+
+    NORMAL = "normal"
+    ACTIVE = "active"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned"
+
+
+@dataclass(frozen=True, slots=True)
 class Result:
     """A judged cycle. Immutable; its id never repeats.
 
@@ -310,6 +440,8 @@ class Result:
     low_flash: the evidence of this cycle is compatible with a flash point below the product's
     limit or below the start temperature. low_flash_alarm: the alarm after this cycle.
     sampled_at: when the sample passed the tap (ignition time minus transport lag), UTC.
+    inputs: the control system's values as they stood. checks: the last check samples, this cycle
+    included, oldest first.
     """
 
     cycle: Cycle
@@ -323,6 +455,9 @@ class Result:
     judged_at: datetime
     product: str
     rules_version: str
+    assessment: Assessment = NOT_ASSESSED
+    inputs: tuple[InputReading, ...] = ()
+    checks: tuple[CheckResult, ...] = ()
 
     @property
     def id(self) -> str:

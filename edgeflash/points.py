@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from edgeflash.model import Phase, Result, Role, Verdict
+from edgeflash.alarms.catalogue import ALARMS, Declaration
+from edgeflash.model import AlarmState, Phase, Result, Role, Verdict
 from edgeflash.publication import LinkState, View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity
@@ -179,6 +180,30 @@ def _result_float(
     """A figure of the latest cycle that is also a column of `results`."""
     about, read = LATEST + description, _latest(get)
     return Point(name, title, about, _F, register, read, quantity, low, high, of_result=get)
+
+
+FIRST_ALARM_REGISTER = 112
+ALARM_TEXTS = tuple(state.value for state in AlarmState)
+
+
+def _alarm_point(alarm: Declaration) -> Point:
+    """The state of one alarm; no value where the alarm is off or the analyzer cannot have it."""
+
+    def read(v: View) -> PointValue:
+        state = v.standing.alarms.get(alarm.name)
+        if state is None:
+            return PointValue(None, Quality.NO_DATA, v.at)
+        return PointValue(ALARM_TEXTS.index(state.value), Quality.GOOD, v.at)
+
+    return Point(
+        f"alarm_{alarm.name}",
+        alarm.title,
+        f"Alarm, priority {alarm.priority.value}: {alarm.meaning[0].lower()}{alarm.meaning[1:]}",
+        PointType.CODE,
+        FIRST_ALARM_REGISTER + alarm.code,
+        read,
+        texts=ALARM_TEXTS,
+    )
 
 
 CATALOGUE: tuple[Point, ...] = (
@@ -468,4 +493,72 @@ CATALOGUE: tuple[Point, ...] = (
         54,
         _state(lambda v: v.reason_text),
     ),
+    _result_float(
+        "margin_c",
+        "Margin",
+        "flash point minus the product's limit; below 0 it fails. Not judged.",
+        70,
+        lambda r: r.assessment.margin_c,
+        _D,
+        -200.0,
+        200.0,
+    ),
+    _result_float(
+        "meets_limit_percent",
+        "MeetsLimit",
+        "probability that the true flash point meets the product's limit. Not judged.",
+        72,
+        lambda r: None if (p := r.assessment.probability) is None else 100.0 * p,
+        Quantity.PERCENT,
+        0.0,
+        100.0,
+    ),
+    _result_float(
+        "minimum_c",
+        "Minimum",
+        "the product's lowest flash point, in force for it.",
+        74,
+        lambda r: r.assessment.minimum_c,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    _result_float(
+        "predicted_c",
+        "Predicted",
+        "flash point predicted from the blend or the distillation. A cross-check only.",
+        76,
+        lambda r: r.assessment.predicted_c,
+        _T,
+        -50.0,
+        400.0,
+    ),
+    Point(
+        "stream",
+        "Stream",
+        LATEST + "number of the stream that was measured.",
+        PointType.INT,
+        78,
+        _latest(lambda r: r.assessment.stream),
+        of_result=lambda r: r.assessment.stream,
+    ),
+    Point(
+        "product",
+        "Product",
+        LATEST + "product it was judged as.",
+        PointType.TEXT,
+        80,
+        _latest(lambda r: r.product or None),
+    ),
+    Point(
+        "hazard_class",
+        "HazardClass",
+        LATEST + "hazard class by flash point under the site's scheme, as information only: local "
+        "codes and licensed practice decide.",
+        PointType.TEXT,
+        96,
+        _latest(lambda r: r.assessment.hazard_class or None),
+        of_result=lambda r: r.assessment.hazard_class or None,
+    ),
+    *(_alarm_point(alarm) for alarm in ALARMS),
 )

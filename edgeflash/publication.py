@@ -13,7 +13,16 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from math import inf
 
-from edgeflash.model import CycleSource, Finding, Result, Role, Scalar, Severity, Verdict
+from edgeflash.model import (
+    AlarmState,
+    CycleSource,
+    Finding,
+    Result,
+    Role,
+    Scalar,
+    Severity,
+    Verdict,
+)
 from edgeflash.trust import Quality, Trust
 
 
@@ -77,7 +86,10 @@ class Counts:
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """All that is known of one analyzer; changed only by the functions below."""
+    """All that is known of one analyzer; changed only by the functions below.
+
+    low_flash_alarm: the plain condition. alarms: the states of those in force, by name.
+    """
 
     analyzer: str
     link: LinkState = LinkState.CONNECTING
@@ -89,6 +101,7 @@ class Standing:
     live: Mapping[Role, Scalar] = field(default_factory=dict)
     live_at: datetime | None = None
     counts: Counts = Counts()
+    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ class Quantity(StrEnum):
     TIME = "time"
     FLOW = "flow"
     HEATING_RATE = "heating_rate"
+    PERCENT = "percent"
     NONE = "none"
 
 
@@ -65,6 +66,7 @@ _ALL = (
     Unit("L/h", "L/h", _F, 1000.0 / 60.0, 0.0, None),
     Unit("degC/min", "°C/min", _R, 1.0, 0.0, None),
     Unit("degF/min", "°F/min", _R, 5.0 / 9.0, 0.0, None),
+    Unit("percent", "%", Quantity.PERCENT, 1.0, 0.0, "P1"),
 )
 
 UNITS: dict[str, Unit] = {unit.name: unit for unit in _ALL}
@@ -75,6 +77,7 @@ INSIDE: dict[Quantity, Unit] = {
     Quantity.TIME: UNITS["s"],
     Quantity.FLOW: UNITS["mL/min"],
     Quantity.HEATING_RATE: UNITS["degC/min"],
+    Quantity.PERCENT: UNITS["percent"],
 }
 
 UNECE_NAMESPACE = "http://www.opcfoundation.org/UA/units/un/cefact"

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import math
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -13,27 +14,18 @@ import numpy as np
 
 from simulators.cup import Cup, CupSettings
 from simulators.cycle import CycleStart, Phase, run_cycle
-from simulators.faults import ActiveFaults, Fault, FaultKind, FaultPlan, plan_of
+from simulators.faults import ActiveFaults, Chances, Fault, FaultKind, FaultPlan, plan_of
 from simulators.firmware import Result, fault_bits, report, trace_of
-from simulators.fuel import (
-    CARBON_NUMBERS,
-    CHECK_FLUID,
-    Fuel,
-    contaminate,
-    drift,
-    flash_point_c,
-    mix,
-    product,
-)
+from simulators.fuel import Fuel, flash_point_c, product
+from simulators.pulse import pulse_of
 from simulators.registers import Live, RegisterImage, result_words
+from simulators.stream import STANDARD_KPA, Feed
 
 SIMULATED_EPOCH_S = 1_767_225_600.0  # 2026-01-01T00:00:00Z, the clock when none is given
 DEFAULT_FLASH_C = 62.0
 LOWEST_BAROMETER_KPA, HIGHEST_BAROMETER_KPA = 98.5, 103.0
 BAROMETER_STEP_KPA = 0.03  # per cycle
 ZERO_STEP_KPA = 0.05  # per cycle
-DRIFT_MEMORY = 0.98  # of the logarithms of the composition, per cycle
-DRIFT_STEP = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +39,7 @@ class Truth:
     finished_at: str
     faults: tuple[Fault, ...]
     true_flash_equilibrium_c: float  # of the cup's contents at the cup's pressure
+    true_flash_standard_c: float  # of the cup's contents at 101.325 kPa
     true_lit_temperature_c: float | None  # true sample temperature at the lighting spark
     true_lit_time_s: float | None  # trace time of that spark
     true_peak_kpa: float | None
@@ -74,7 +67,9 @@ class SimulatedAnalyzer:
 
     clock: gives UTC seconds since 1970 when a cycle starts and finishes; by default it follows
     simulated time from 2026-01-01. fuel: what flows in the stream at the start; it drifts
-    unless drifting is False. start_number: cycle number of the first result.
+    unless drifting is False. start_number: cycle number of the first result. stream: the number
+    of the stream with that fuel; others: fuels of the streams it can be switched to;
+    transport_lag_s: from the switch until their sample arrives.
     """
 
     def __init__(
@@ -89,24 +84,29 @@ class SimulatedAnalyzer:
         clock: Callable[[], float] | None = None,
         drifting: bool = True,
         stream: int = 1,
+        others: Mapping[int, Fuel] | None = None,
+        transport_lag_s: float = 0.0,
     ) -> None:
         self.name = name
         self.settings = settings or CupSettings()
         self.plan = plan_of(faults)
-        self.stream = stream
         self.simulated_s = 0.0
         self.truths: list[Truth] = []
         self.on_truth: Callable[[Truth], None] | None = None
-        self._rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
-        self._clock = clock or (lambda: SIMULATED_EPOCH_S + self.simulated_s)
-        self._base_fuel = fuel or product(DEFAULT_FLASH_C)
-        self._expected_c = flash_point_c(self._base_fuel, 101.325)
-        self._drifting = drifting
-        self._log_changes = np.zeros(len(CARBON_NUMBERS))
-        self._contents = self._base_fuel
+        self._seed: tuple[int, ...] = (seed, zlib.crc32(name.encode()))
+        self._rng = np.random.default_rng(self._seed)
+        self._clock = clock
+        self._feed = Feed(
+            {**(others or {}), stream: fuel or product(DEFAULT_FLASH_C)},
+            stream,
+            self.settings,
+            drifting=drifting,
+            transport_lag_s=transport_lag_s,
+        )
         self._barometer_kpa = float(self._rng.uniform(100.0, 102.0))
         self._zero_kpa = float(self._rng.normal(0.0, 0.2))
-        self._cup = Cup(self.settings, self._expected_c - self.settings.start_below_expected_c)
+        expected_c = self._feed.expected_c()
+        self._cup = Cup(self.settings, expected_c - self.settings.start_below_expected_c)
         self._next_number = start_number & 0xFFFF
         self._last_number = (start_number - 1) & 0xFFFF
         self._last_result: Result | None = None
@@ -117,7 +117,7 @@ class SimulatedAnalyzer:
             (
                 round(self.settings.ramp_c_per_min * 100),
                 round(self.settings.spark_interval_s * 100),
-                round(self._expected_c * 10),
+                round(expected_c * 10),
             )
         )
         self._begin()
@@ -147,37 +147,48 @@ class SimulatedAnalyzer:
             self.on_truth(truth)
         return truth
 
+    def fork(self, seed: int, faults: FaultPlan | Iterable[Fault]) -> SimulatedAnalyzer:
+        """A copy in the same state that goes on by its own chance and with its own faults.
+
+        So many cycles can follow one and the same past.
+        """
+        made = copy.copy(self)
+        made.plan = plan_of(faults)
+        made.truths, made.image = list(self.truths), self.image.copy()
+        made._feed, made._cup = copy.copy(self._feed), copy.copy(self._cup)
+        made._seed = (*self._seed, seed)
+        made._rng = np.random.default_rng(made._seed)
+        made._live_rng = np.random.default_rng(seed)
+        return made
+
+    @property
+    def left_s(self) -> float:
+        """Simulated seconds until the running cycle ends."""
+        return self._ends_s - self.simulated_s
+
     @property
     def phase(self) -> Phase:
         """Phase at this instant."""
         return Phase(int(self._record.phases[self._index()]))
 
+    def _now_s(self) -> float:
+        return SIMULATED_EPOCH_S + self.simulated_s if self._clock is None else self._clock()
+
     def _begin(self) -> None:
         self.sequence += 1
         faults = self.plan.active(self.sequence)
-        self._started_at_s = self._clock()
+        self._started_at_s = self._now_s()
         self._began_s = self.simulated_s
         self._walk()
-        stream_fuel, expected_c = self._stream_fuel(faults)
-        flow = faults.strength(FaultKind.SAMPLE_FLOW_LOW, 1.0)
-        # A well mixed cell keeps exp(-volumes) of what was in it.
-        volumes = (
-            flow
-            * self.settings.sample_flow_ml_per_min
-            * self.settings.purge_s
-            / 60.0
-            / self.settings.cell_volume_ml
-        )
-        if self.sequence > 1 or volumes == 0.0:
-            self._contents = mix(stream_fuel, self._contents, math.exp(-volumes))
-        else:
-            self._contents = stream_fuel
+        expected_c = self._feed.fill(self.simulated_s, faults)
+        zero_kpa = self._zero_kpa + faults.strength(FaultKind.ZERO_DRIFT, 0.0)
         self._start = CycleStart(
-            fuel=self._contents,
+            fuel=self._feed.contents,
             barometer_kpa=self._barometer_kpa,
-            zero_kpa=self._zero_kpa + faults.strength(FaultKind.ZERO_DRIFT, 0.0),
+            zero_kpa=zero_kpa + faults.grown(FaultKind.ZERO_CREEP),
             expected_c=expected_c,
             faults=faults,
+            chances=Chances.of_cycle((*self._seed, self.sequence)),
         )
         self._record = run_cycle(self._cup, self._start, self._rng)
         self._result = report(self.settings, self._start, self._record, self._rng)
@@ -196,21 +207,7 @@ class SimulatedAnalyzer:
             max(self._barometer_kpa + pull + step, LOWEST_BAROMETER_KPA), HIGHEST_BAROMETER_KPA
         )
         self._zero_kpa = 0.97 * self._zero_kpa + float(self._rng.normal(0.0, ZERO_STEP_KPA))
-        changes = self._rng.normal(0.0, DRIFT_STEP, len(CARBON_NUMBERS))
-        if self._drifting:
-            self._log_changes = DRIFT_MEMORY * self._log_changes + changes
-
-    def _stream_fuel(self, faults: ActiveFaults) -> tuple[Fuel, float]:
-        """What flows to the cup in this cycle, and the flash point the device expects."""
-        if FaultKind.CHECK_SAMPLE in faults:
-            return CHECK_FLUID, flash_point_c(CHECK_FLUID, 101.325)
-        fuel, expected_c = self._base_fuel, self._expected_c
-        if FaultKind.OUT_OF_RANGE in faults:
-            expected_c = faults.strength(FaultKind.OUT_OF_RANGE, 0.0)
-            fuel = product(expected_c)
-        fuel = drift(fuel, self._log_changes.tolist())
-        share = faults.strength(FaultKind.CONTAMINATION, 0.0)
-        return (contaminate(fuel, share) if share else fuel), expected_c
+        self._feed.walk(self._rng)
 
     def _finish(self) -> Truth:
         faults = self._start.faults
@@ -220,7 +217,7 @@ class SimulatedAnalyzer:
         if FaultKind.RESULT_FROZEN in faults and self._last_result is not None:
             last = self._last_result
             result = replace(last, fault_bits=result.fault_bits, check_sample=result.check_sample)
-        finished_at_s = self._clock()
+        finished_at_s = self._now_s()
         self.image.mend()
         before = self.image.result_block()
         if published and stale:
@@ -228,7 +225,9 @@ class SimulatedAnalyzer:
         elif published:
             shown_s = int(finished_at_s + faults.strength(FaultKind.CLOCK_OFF, 0.0))
             words = result_words(number, shown_s, result)
-            self.image.publish(words, trace_of(self.settings, self._record), in_ring=True)
+            trace = trace_of(self.settings, self._start, self._record)
+            self.image.publish(words, trace, in_ring=True)
+            self.image.publish_pulse(number, pulse_of(self._record, self._start.chances))
             self._last_result = result
         if FaultKind.TORN in faults and published:
             self.image.tear(before)
@@ -243,6 +242,7 @@ class SimulatedAnalyzer:
             finished_at=_iso(finished_at_s),
             faults=faults.faults,
             true_flash_equilibrium_c=record.equilibrium_c,
+            true_flash_standard_c=flash_point_c(self._start.fuel, STANDARD_KPA),
             true_lit_temperature_c=record.ignition.lit_true_c,
             true_lit_time_s=record.ignition.lit_s,
             true_peak_kpa=record.ignition.lit_peak_kpa,
@@ -289,6 +289,13 @@ class SimulatedAnalyzer:
         noise = self._live_rng.normal(0.0, 1.0, 5)
         baro = self._start.barometer_kpa
         baro = faults.strength(FaultKind.BAROMETER_BAD, baro)
+        baro += faults.strength(FaultKind.BAROMETER_JUMP, 0.0)
+        alive_s = self.simulated_s - self._alive_from_s
+        stuck_s = faults.strength(FaultKind.ALIVE_STUCK, 0.0)
+        if self.simulated_s - self._began_s < stuck_s:
+            alive_s = self._began_s - self._alive_from_s
+        inlet_c = settings.inlet_temperature_c + faults.strength(FaultKind.INLET_TEMPERATURE, 0.0)
+        stream = int(faults.strength(FaultKind.STREAM_READS, self._feed.number))
         flow = faults.strength(FaultKind.SAMPLE_FLOW_LOW, 1.0)
         air = faults.strength(FaultKind.AIR_FLOW_LOW, 1.0)
         status = (
@@ -299,7 +306,7 @@ class SimulatedAnalyzer:
         )
         self.image.write_live(
             Live(
-                alive=int(self.simulated_s - self._alive_from_s),
+                alive=int(alive_s),
                 phase=int(phase),
                 status=status,
                 fault_bits=fault_bits(self._start),
@@ -312,9 +319,9 @@ class SimulatedAnalyzer:
                 air_flow_ml_per_min=settings.air_flow_ml_per_min
                 * air
                 * (1.0 + 0.01 * float(noise[2])),
-                inlet_temperature_c=settings.inlet_temperature_c + 0.1 * float(noise[3]),
+                inlet_temperature_c=inlet_c + 0.1 * float(noise[3]),
                 cell_temperature_c=float(record.true_c[index]) + 1.5 + 0.1 * float(noise[4]),
-                stream=self.stream,
+                stream=stream,
             )
         )
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,14 +79,21 @@ class Cup:
         self.rate_c_per_s = 0.0
         return self._finish(true_c)
 
-    def ramp(self, rate_c_per_min: float, samples: int) -> tuple[FloatArray, FloatArray]:
-        """The heater goes to a set rate; the real rate follows with heater_lag_s."""
+    def ramp(
+        self, rate_c_per_min: float, samples: int, swing_c: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """The heater goes to a set rate; the real rate follows with heater_lag_s.
+
+        swing_c: what an unsteady heater adds, at both ends of every sample period.
+        """
         times_s = self._times(samples)
         goal = rate_c_per_min / 60.0
         lag_s = self.settings.heater_lag_s
         moved_s = lag_s * (1.0 - np.exp(-times_s / lag_s))
         true_c = self.true_c + goal * times_s + (self.rate_c_per_s - goal) * moved_s
         self.rate_c_per_s = goal + (self.rate_c_per_s - goal) * math.exp(-times_s[-1] / lag_s)
+        if swing_c is not None:
+            true_c += swing_c[1:] - swing_c[0]
         return self._finish(true_c)
 
     def _times(self, samples: int) -> FloatArray:
@@ -137,6 +145,16 @@ def pulse_kpa(since_s: FloatArray, peak_kpa: float, settings: CupSettings) -> Fl
     return shape
 
 
+@lru_cache(maxsize=64)
+def rise_time_s(settings: CupSettings) -> float:
+    """Time in which a pulse rises from 10 to 90 % of its highest point."""
+    times_s = np.arange(0.0, settings.pulse_rise_s * 8.0, settings.pulse_rise_s / 1000.0)
+    height = pulse_kpa(times_s, 1.0, settings)
+    low, high = (times_s[int(np.argmax(height >= share))] for share in (0.1, 0.9))
+    return float(high - low)
+
+
+@lru_cache(maxsize=4096)
 def crossing_s(peak_kpa: float, threshold_kpa: float, settings: CupSettings) -> float | None:
     """Time after its start at which a pulse first reaches a threshold; None if it never does."""
     if peak_kpa < threshold_kpa:

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+import numpy as np
+
 from simulators.errors import FaultError
 
 
@@ -45,6 +47,34 @@ class FaultKind(StrEnum):
     MAINTENANCE = "maintenance"  # seconds of the maintenance phase before the cleaning
     CHECK_SAMPLE = "check_sample"  # seconds of drawing the check fluid
     FROZEN = "frozen"  # no strength: registers stand still, the result is lost
+    NOT_CLEANED = "not_cleaned"  # share of the cleaning phase that is left out
+    NOT_ZEROED = "not_zeroed"  # share of the zeroing phase that is left out
+    NOT_PURGED = "not_purged"  # share of the purge that is left out
+    ZERO_FIRST = "zero_first"  # share of the zeroing that comes before the cleaning
+    ALIVE_STUCK = "alive_stuck"  # seconds for which the sign of life stands still
+    TRACE_SENTINEL = "trace_sentinel"  # share of the trace's samples that are no number
+    TRACE_HOLE = "trace_hole"  # seconds of the trace that are missing, near the ignition
+    BAROMETER_JUMP = "barometer_jump"  # kPa added to the barometer's reading
+    PRESSURE_NOISE = "pressure_noise"  # kPa of noise on the cell pressure, beside the usual
+    INLET_TEMPERATURE = "inlet_temperature"  # °C added at the sample inlet
+    ZERO_CREEP = "zero_creep"  # kPa added to the transducer's zero with every cycle
+    START_HOT = "start_hot"  # °C by which the ramp starts nearer to the flash
+    RAMP_UNSTEADY = "ramp_unsteady"  # amplitude in °C of a slow swing on the ramp
+    RAMP_BENT = "ramp_bent"  # factor on the heating rate over the last degrees
+    SENSOR_BIAS = "sensor_bias"  # °C added to all the sample sensor shows
+    SENSOR_HELD = "sensor_held"  # seconds in the ramp during which the sensor stands still
+    SENSOR_JUMP = "sensor_jump"  # °C by which the sensor steps in the ramp, and stays
+    MISFIRE = "misfire"  # °C above its flash point at which the vapour first lights
+    MISSED_FLASH = "missed_flash"  # how many flashes the firmware does not see
+    EARLY_SPIKE = "early_spike"  # peak in kPa of a valve's knock that decays like a flash
+    PICKUP_SPIKE = "pickup_spike"  # peak in kPa of one spark's pickup, taken for a flash
+    PULSE_SLOW = "pulse_slow"  # seconds in which the pressure rises from 10 to 90 %
+    PRODUCT_STEP = "product_step"  # °C by which the product's flash point is another
+    GRADE_CHANGE = "grade_change"  # as product_step, and the device expects it
+    CONTAMINATION_RAMP = "contamination_ramp"  # mole fraction of n-octane added every cycle
+    CARRY_OVER = "carry_over"  # share of the cup's old contents that stays in it
+    STREAM_SWITCH = "stream_switch"  # number of the stream that is switched to
+    STREAM_READS = "stream_reads"  # what the stream's register shows, whatever flows
 
 
 DEFAULT_STRENGTH: Mapping[FaultKind, float] = {
@@ -76,10 +106,64 @@ DEFAULT_STRENGTH: Mapping[FaultKind, float] = {
     FaultKind.MAINTENANCE: 60.0,
     FaultKind.CHECK_SAMPLE: 20.0,
     FaultKind.FROZEN: 0.0,
+    FaultKind.NOT_CLEANED: 1.0,
+    FaultKind.NOT_ZEROED: 1.0,
+    FaultKind.NOT_PURGED: 1.0,
+    FaultKind.ZERO_FIRST: 1.0,
+    FaultKind.ALIVE_STUCK: 90.0,
+    FaultKind.TRACE_SENTINEL: 0.3,
+    FaultKind.TRACE_HOLE: 15.0,
+    FaultKind.BAROMETER_JUMP: 3.0,
+    FaultKind.PRESSURE_NOISE: 5.0,
+    FaultKind.INLET_TEMPERATURE: 20.0,
+    FaultKind.ZERO_CREEP: 0.2,
+    FaultKind.START_HOT: 12.0,
+    FaultKind.RAMP_UNSTEADY: 1.5,
+    FaultKind.RAMP_BENT: 1.8,
+    FaultKind.SENSOR_BIAS: 3.0,
+    FaultKind.SENSOR_HELD: 15.0,
+    FaultKind.SENSOR_JUMP: 5.0,
+    FaultKind.MISFIRE: 8.0,
+    FaultKind.MISSED_FLASH: 3.0,
+    FaultKind.EARLY_SPIKE: 60.0,
+    FaultKind.PICKUP_SPIKE: 30.0,
+    FaultKind.PULSE_SLOW: 0.3,
+    FaultKind.PRODUCT_STEP: 10.0,
+    FaultKind.GRADE_CHANGE: 10.0,
+    FaultKind.CONTAMINATION_RAMP: 0.005,
+    FaultKind.CARRY_OVER: 0.8,
+    FaultKind.STREAM_SWITCH: 2.0,
+    FaultKind.STREAM_READS: 9.0,
 }
 
-FACTORS = frozenset({FaultKind.RAMP_FAST, FaultKind.RAMP_SLOW})
-FLOW_SHARES = frozenset({FaultKind.SAMPLE_FLOW_LOW, FaultKind.AIR_FLOW_LOW})
+BOUNDS: Mapping[FaultKind, tuple[float, float]] = {
+    FaultKind.RAMP_FAST: (0.2, 5.0),
+    FaultKind.RAMP_SLOW: (0.2, 5.0),
+    FaultKind.RAMP_BENT: (0.2, 5.0),
+    FaultKind.SAMPLE_FLOW_LOW: (0.0, 1.0),
+    FaultKind.AIR_FLOW_LOW: (0.0, 1.0),
+    FaultKind.CONTAMINATION: (0.0, 1.0),
+    FaultKind.CONTAMINATION_RAMP: (0.0, 1.0),
+    FaultKind.CARRY_OVER: (0.0, 1.0),
+    FaultKind.NOT_CLEANED: (0.0, 1.0),
+    FaultKind.NOT_ZEROED: (0.0, 1.0),
+    FaultKind.NOT_PURGED: (0.0, 1.0),
+    FaultKind.ZERO_FIRST: (0.0, 1.0),
+    FaultKind.TRACE_SENTINEL: (0.0, 1.0),
+    FaultKind.DEVICE_FAULT_BIT: (0, 31),
+    FaultKind.CYCLE_TOO_SHORT: (20.0, 120.0),
+    FaultKind.ALIVE_STUCK: (0.0, 86_400.0),
+    FaultKind.TRACE_HOLE: (0.0, 600.0),
+    FaultKind.PRESSURE_NOISE: (0.0, 100.0),
+    FaultKind.START_HOT: (-40.0, 35.0),
+    FaultKind.SENSOR_HELD: (0.0, 600.0),
+    FaultKind.MISFIRE: (0.0, 100.0),
+    FaultKind.MISSED_FLASH: (0, 1000),
+    FaultKind.PULSE_SLOW: (0.001, 2.0),
+    FaultKind.STREAM_SWITCH: (0, 65_535),
+    FaultKind.STREAM_READS: (0, 65_535),
+}
+"""Strengths that can be played; a kind that is not here takes any finite one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +186,11 @@ class Fault:
             )
         if not math.isfinite(self.strength):
             raise FaultError(f"{self.kind}: the strength must be finite, got {self.strength}")
-        if self.kind in FACTORS and not 0.2 <= self.strength <= 5.0:
-            raise FaultError(f"{self.kind}: the factor must be within 0.2..5, got {self.strength}")
-        if self.kind in FLOW_SHARES and not 0.0 <= self.strength <= 1.0:
-            raise FaultError(f"{self.kind}: the share must be within 0..1, got {self.strength}")
-        if self.kind is FaultKind.CONTAMINATION and not 0.0 <= self.strength <= 1.0:
-            raise FaultError(f"{self.kind}: the fraction must be within 0..1, got {self.strength}")
-        if self.kind is FaultKind.DEVICE_FAULT_BIT and not 0 <= self.strength <= 31:
-            raise FaultError(f"{self.kind}: the bit must be within 0..31, got {self.strength}")
-        if self.kind is FaultKind.CYCLE_TOO_SHORT and not 20.0 <= self.strength <= 120.0:
-            raise FaultError(f"{self.kind}: the cycle must take 20..120 s, got {self.strength}")
+        low, high = BOUNDS.get(self.kind, (-math.inf, math.inf))
+        if not low <= self.strength <= high:
+            raise FaultError(
+                f"{self.kind}: the strength must be within {low:g}..{high:g}, got {self.strength}"
+            )
 
     def covers(self, cycle: int) -> bool:
         """True when the fault acts in that cycle."""
@@ -147,9 +226,10 @@ def parse_fault(text: str) -> Fault:
 
 @dataclass(frozen=True, slots=True)
 class ActiveFaults:
-    """The faults of one cycle."""
+    """The faults of one cycle. cycle: its number in the plan, for faults that grow."""
 
     faults: tuple[Fault, ...] = ()
+    cycle: int = 1
 
     def __contains__(self, kind: FaultKind) -> bool:
         return any(f.kind is kind for f in self.faults)
@@ -158,6 +238,29 @@ class ActiveFaults:
         """Strength of the last fault of that kind, or `otherwise` when there is none."""
         found = [f.strength for f in self.faults if f.kind is kind]
         return found[-1] if found else otherwise
+
+    def grown(self, kind: FaultKind) -> float:
+        """Strength times the cycles it has lasted, this one included; 0 when there is none."""
+        found = [f for f in self.faults if f.kind is kind]
+        return found[-1].strength * (self.cycle - found[-1].from_cycle + 1) if found else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """Where in a cycle its faults strike, each from 0 to 1. The same whatever their strength."""
+
+    sensor: float = 0.5
+    spike: float = 0.5
+    pickup: float = 0.5
+    hole: float = 0.5
+    seed: int = 0
+
+    @classmethod
+    def of_cycle(cls, seed: Sequence[int]) -> Chances:
+        """The chances that belong to a seed."""
+        rng = np.random.default_rng(seed)
+        sensor, spike, pickup, hole = rng.uniform(size=4).tolist()
+        return cls(sensor, spike, pickup, hole, int(rng.integers(2**62)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +273,7 @@ class FaultPlan:
     def active(self, cycle: int) -> ActiveFaults:
         """Faults of a cycle, counted from 1."""
         place = (cycle - 1) % self.period + 1 if self.period else cycle
-        return ActiveFaults(tuple(f for f in self.faults if f.covers(place)))
+        return ActiveFaults(tuple(f for f in self.faults if f.covers(place)), place)
 
 
 def plan_of(faults: FaultPlan | Iterable[Fault]) -> FaultPlan:

@@ -13,6 +13,7 @@ from simulators.faults import FaultKind
 
 TRACE_CAPACITY = 1024
 RATE_WINDOW_S = 30.0
+HOLE_SPREAD_S = 10.0  # a hole in the trace ends from this long before the flash to 1 s after
 
 # Fault bits of the device; the categories in the register map say what each means.
 BIT_SAMPLE_FLOW_LOW = 1
@@ -58,7 +59,8 @@ def report(
     """
     faults = start.faults
     period_s = settings.sample_period_s
-    zero = float(record.pressure_kpa[record.phases == Phase.ZERO].mean())
+    zeroing = record.phases == Phase.ZERO
+    zero = float(record.pressure_kpa[zeroing].mean()) if zeroing.any() else start.zero_kpa
     heat_end = int(np.flatnonzero(record.phases == Phase.HEAT)[-1])
     ignition_c = flash_c = math.nan
     if record.ignition.detected_s is not None and record.ignition.seen_peak_kpa is not None:
@@ -107,17 +109,28 @@ def fault_bits(start: CycleStart) -> int:
     return bits
 
 
-def trace_of(settings: CupSettings, record: CycleRecord) -> Trace:
-    """The trace block's contents: the newest TRACE_CAPACITY samples when there are more."""
+def trace_of(settings: CupSettings, start: CycleStart, record: CycleRecord) -> Trace:
+    """The trace block's contents: the newest TRACE_CAPACITY samples when there are more.
+
+    Samples that the device's memory lost are NaN, or missing with their time.
+    """
     first = max(record.heat_first, record.heat_last + 1 - TRACE_CAPACITY)
     picked = slice(first, record.heat_last + 1)
     offset = first - record.heat_first
     indices = np.arange(offset, offset + record.heat_last + 1 - first, dtype=np.float64)
-    return Trace(
-        times_s=indices * settings.sample_period_s,
-        temperatures_c=record.sensed_c[picked],
-        pressures_kpa=record.pressure_kpa[picked],
-    )
+    times_s = indices * settings.sample_period_s
+    temperatures_c, pressures_kpa = record.sensed_c[picked], record.pressure_kpa[picked]
+    faults, chances = start.faults, start.chances
+    if FaultKind.TRACE_SENTINEL in faults:
+        drawn = np.random.default_rng(chances.seed).uniform(size=times_s.size)
+        lost = drawn < faults.strength(FaultKind.TRACE_SENTINEL, 0.0)
+        temperatures_c = np.where(lost, np.nan, temperatures_c)
+        pressures_kpa = np.where(lost, np.nan, pressures_kpa)
+    hole_s = faults.strength(FaultKind.TRACE_HOLE, 0.0)
+    lit_s = record.ignition.lit_s
+    hole_to_s = (times_s[-1] if lit_s is None else lit_s) + 1.0 - HOLE_SPREAD_S * chances.hole
+    kept = (times_s < hole_to_s - hole_s) | (times_s >= hole_to_s)
+    return Trace(times_s[kept], temperatures_c[kept], pressures_kpa[kept])
 
 
 def _heating_rate(settings: CupSettings, record: CycleRecord, heat_end: int) -> float:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -182,6 +183,7 @@ HEAVY_STOCK = fuel_from({10: 1, 11: 4, 12: 10, 13: 18, 14: 24, 15: 24, 16: 19})
 CHECK_FLUID = fuel_from({11: 1.0})  # n-undecane, a common check fluid (common practice)
 
 
+@lru_cache(maxsize=256)
 def product(target_c: float, pressure_kpa: float = 101.325) -> Fuel:
     """A fuel with that flash point: the two stocks where they reach, else neighbouring alkanes.
 

@@ -5,13 +5,14 @@ Times are trace times: seconds since the heater was switched on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simulators.cup import CupSettings, FloatArray, crossing_s, pickup_kpa, pulse_kpa
-from simulators.faults import ActiveFaults, FaultKind
+from simulators.cup import CupSettings, FloatArray, crossing_s, pickup_kpa, pulse_kpa, rise_time_s
+from simulators.faults import ActiveFaults, Chances, FaultKind
 
 IGNITION_DELAY_S = 0.004  # spark to first pressure rise; common practice, no source
 CLEANING_SPARK_INTERVAL_S = 0.5
@@ -23,8 +24,10 @@ class Ignition:
     """What the sparks of one ramp do."""
 
     sparks_s: FloatArray
+    shape: CupSettings  # with the rise and decay of its pulses
     pulses: list[tuple[float, float]] = field(default_factory=list)  # start, peak in kPa
     step: tuple[float, float] | None = None  # start, height of a step that stays
+    spiking: tuple[int, float] | None = None  # which spark's pickup is how high
     lit_s: float | None = None
     lit_true_c: float | None = None
     lit_peak_kpa: float | None = None
@@ -33,8 +36,17 @@ class Ignition:
 
     def forget_flash(self) -> None:
         """Nothing was lit after all."""
-        self.pulses = []
+        self.pulses = [pulse for pulse in self.pulses if pulse[0] < (self.lit_s or 0.0)]
         self.lit_s = self.lit_true_c = self.lit_peak_kpa = None
+
+    def take(self, begin_s: float, height_kpa: float, settings: CupSettings) -> None:
+        """Pressure that is no flash, and that the firmware may take for one: the cycle ends."""
+        first = self.detected_s is None or begin_s < self.detected_s
+        if height_kpa < settings.firmware_threshold_kpa or not first:
+            return
+        self.detected_s, self.seen_peak_kpa = begin_s, height_kpa
+        if self.lit_s is not None and self.lit_s > begin_s:
+            self.forget_flash()
 
     def end_at(self, heat_end_s: float, second_flash: float) -> None:
         """Cuts off what would have come after the heat phase.
@@ -58,13 +70,14 @@ def spark_ramp(
     true_c: FloatArray,
     equilibrium_c: float,
     faults: ActiveFaults,
+    chances: Chances,
     rng: np.random.Generator,
 ) -> Ignition:
     """Fires sparks over the whole possible ramp until the firmware sees a flash.
 
     true_c: sample temperature on the sample grid from trace time 0. The first spark at or above
-    equilibrium_c lights the vapour; a pulse below the firmware's threshold goes unseen, and the
-    next sparks light again.
+    equilibrium_c lights the vapour; a pulse that the firmware does not see changes nothing, and
+    the next sparks light again.
     """
     times_s = np.arange(true_c.size) * settings.sample_period_s
     phase_s = rng.uniform(0.05, settings.spark_interval_s)
@@ -77,34 +90,52 @@ def spark_ramp(
     air = faults.strength(FaultKind.AIR_FLOW_LOW, 1.0)
     peak = min(max(drawn, settings.peak_low_kpa), settings.peak_high_kpa) * (0.3 + 0.7 * air)
     peak = faults.strength(FaultKind.WEAK_IGNITION, peak)
-    ignition = Ignition(sparks_s)
+    shape = _shape(settings, faults)
+    ignition = Ignition(sparks_s, shape)
     at_spark_c = np.interp(sparks_s, times_s, true_c)
+    lights_c = equilibrium_c + faults.strength(FaultKind.MISFIRE, 0.0)
+    unseen = int(faults.strength(FaultKind.MISSED_FLASH, 0.0))
     if FaultKind.NO_IGNITION not in faults:
-        for index in np.flatnonzero(at_spark_c >= equilibrium_c):
+        for number, index in enumerate(np.flatnonzero(at_spark_c >= lights_c)):
             begin_s = float(sparks_s[index]) + IGNITION_DELAY_S
             if ignition.lit_s is None:
                 ignition.lit_s = float(sparks_s[index])
                 ignition.lit_true_c, ignition.lit_peak_kpa = float(at_spark_c[index]), peak
             ignition.pulses.append((begin_s, peak))
-            after_s = crossing_s(peak, settings.firmware_threshold_kpa, settings)
-            if after_s is not None:
+            after_s = crossing_s(peak, settings.firmware_threshold_kpa, shape)
+            if after_s is not None and number >= unseen:
                 ignition.detected_s, ignition.seen_peak_kpa = begin_s + after_s, peak
                 break
+    half_way_s = float(times_s[int(np.argmax(true_c >= 0.5 * (true_c[0] + equilibrium_c)))])
+    flash_s = half_way_s * 2.0 if ignition.lit_s is None else ignition.lit_s
     if FaultKind.PRESSURE_STEP in faults:
-        half_way = true_c >= 0.5 * (true_c[0] + equilibrium_c)
-        begin_s = float(times_s[int(np.argmax(half_way))]) + 0.1
-        _add_step(ignition, begin_s, faults.strength(FaultKind.PRESSURE_STEP, 0.0), settings)
+        step = (half_way_s + 0.1, faults.strength(FaultKind.PRESSURE_STEP, 0.0))
+        ignition.step = step
+        ignition.take(*step, settings)
+    if FaultKind.PICKUP_SPIKE in faults:
+        before = np.flatnonzero(sparks_s < flash_s)
+        place = int(chances.pickup * before.size)
+        height_kpa = faults.strength(FaultKind.PICKUP_SPIKE, 0.0)
+        ignition.spiking = (place, height_kpa)
+        ignition.take(float(sparks_s[place]), height_kpa, settings)
+    if FaultKind.EARLY_SPIKE in faults:
+        spike = (chances.spike * flash_s, faults.strength(FaultKind.EARLY_SPIKE, 0.0))
+        ignition.pulses.insert(0, spike)
+        ignition.take(*spike, settings)
     return ignition
 
 
-def _add_step(ignition: Ignition, begin_s: float, height_kpa: float, settings: CupSettings) -> None:
-    """A blocked vent: pressure that rises at once and stays; the firmware may take it."""
-    ignition.step = (begin_s, height_kpa)
-    first = ignition.detected_s is None or begin_s < ignition.detected_s
-    if height_kpa >= settings.firmware_threshold_kpa and first:
-        ignition.detected_s, ignition.seen_peak_kpa = begin_s, height_kpa
-        if ignition.lit_s is not None and ignition.lit_s > begin_s:
-            ignition.forget_flash()
+def _shape(settings: CupSettings, faults: ActiveFaults) -> CupSettings:
+    """The settings with the pulse's own rise and decay; a slow one is slow in both."""
+    usual_s = rise_time_s(settings)
+    slower = faults.strength(FaultKind.PULSE_SLOW, usual_s) / usual_s
+    if slower == 1.0:
+        return settings
+    return replace(
+        settings,
+        pulse_rise_s=settings.pulse_rise_s * slower,
+        pulse_decay_s=settings.pulse_decay_s * slower,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +146,29 @@ class PhaseMasks:
     purge: NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True)
+class PressureLine:
+    """The transducer's signal as a function of time, but for its noise and the purge."""
+
+    zero_kpa: float
+    noise_kpa: float
+    ignition: Ignition
+    pickup_s: FloatArray
+    pickup_kpa: FloatArray
+    pickup_width_s: float
+
+    def at(self, times_s: FloatArray) -> FloatArray:
+        """Pressure at trace times, without noise."""
+        signal = np.full(times_s.size, self.zero_kpa)
+        for begin_s, peak_kpa in self.ignition.pulses:
+            signal += pulse_kpa(times_s - begin_s, peak_kpa, self.ignition.shape)
+        if self.ignition.step is not None:
+            begin_s, height_kpa = self.ignition.step
+            signal += np.where(times_s >= begin_s, height_kpa, 0.0)
+        signal += pickup_kpa(times_s, self.pickup_s, self.pickup_kpa, self.pickup_width_s)
+        return signal
+
+
 def pressure_signal(
     settings: CupSettings,
     times_s: FloatArray,
@@ -122,25 +176,31 @@ def pressure_signal(
     ignition: Ignition,
     *,
     zero_kpa: float,
-    igniter_works: bool,
+    faults: ActiveFaults,
     rng: np.random.Generator,
-) -> FloatArray:
+) -> tuple[PressureLine, FloatArray]:
     """The transducer's signal over the whole cycle: offset, noise, pulses, pickup, purge."""
-    noise = rng.normal(0.0, settings.pressure_noise_kpa, times_s.size)
-    signal: FloatArray = zero_kpa + noise
-    for begin_s, peak_kpa in ignition.pulses:
-        signal += pulse_kpa(times_s - begin_s, peak_kpa, settings)
-    if ignition.step is not None:
-        begin_s, height_kpa = ignition.step
-        signal += np.where((times_s >= begin_s) & ~masks.purge, height_kpa, 0.0)
-    since_s = np.maximum(times_s - times_s[int(np.argmax(masks.purge))], 0.0)
-    stroke_kpa = 1.5 + 2.0 * np.exp(-since_s / 0.8)  # back pressure of flow, valve stroke first
-    signal += np.where(masks.purge, stroke_kpa, 0.0)
-    if igniter_works:
+    noise_kpa = math.hypot(
+        settings.pressure_noise_kpa, faults.strength(FaultKind.PRESSURE_NOISE, 0.0)
+    )
+    noise = rng.normal(0.0, noise_kpa, times_s.size)
+    sparks_s = heights = np.zeros(0)
+    if FaultKind.NO_IGNITION not in faults:
         cleaning_s = times_s[masks.clean]
-        first_s = cleaning_s[0] + rng.uniform(0.0, 0.25)
-        cleaning_s = np.arange(first_s, cleaning_s[-1], CLEANING_SPARK_INTERVAL_S)
+        if cleaning_s.size:
+            first_s = cleaning_s[0] + rng.uniform(0.0, 0.25)
+            cleaning_s = np.arange(first_s, cleaning_s[-1], CLEANING_SPARK_INTERVAL_S)
         sparks_s = np.concatenate((cleaning_s, ignition.sparks_s))
         heights = rng.uniform(settings.pickup_low_kpa, settings.pickup_high_kpa, sparks_s.size)
-        signal += pickup_kpa(times_s, sparks_s, heights, settings.pickup_s)
-    return signal
+        if ignition.spiking is not None and ignition.spiking[0] < ignition.sparks_s.size:
+            heights[cleaning_s.size + ignition.spiking[0]] = ignition.spiking[1]
+    line = PressureLine(zero_kpa, noise_kpa, ignition, sparks_s, heights, settings.pickup_s)
+    signal = noise + line.at(times_s)
+    if bool(masks.purge.any()):
+        if ignition.step is not None:
+            begin_s, height_kpa = ignition.step
+            signal -= np.where((times_s >= begin_s) & masks.purge, height_kpa, 0.0)
+        since_s = np.maximum(times_s - times_s[int(np.argmax(masks.purge))], 0.0)
+        stroke_kpa = 1.5 + 2.0 * np.exp(-since_s / 0.8)  # back pressure of flow, valve stroke first
+        signal += np.where(masks.purge, stroke_kpa, 0.0)
+    return line, signal

@@ -7,6 +7,7 @@ and the ring of the last results. All addresses are zero-based. Values are encod
 
 from __future__ import annotations
 
+import copy
 import math
 import struct
 from collections.abc import Sequence
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from simulators.errors import UnmappedAddressError
 from simulators.firmware import TRACE_CAPACITY, Result, Trace
+from simulators.pulse import PULSE_CAPACITY, PULSE_INTERVAL_S
 
 # Live values, input registers
 ALIVE = 1  # uint16, counts seconds of the device
@@ -54,6 +56,12 @@ TRACE_TIME = 1100  # uint16 each, 0.01 s
 TRACE_TEMPERATURE = 2200  # int16 each, 0.01 °C
 TRACE_PRESSURE = 3300  # int16 each, 0.01 kPa
 
+# Fast capture of the pressure around the detection, input registers; length 0: none
+PULSE_CYCLE = 5000  # uint16
+PULSE_LENGTH = 5001  # uint16
+PULSE_INTERVAL = 5002  # uint16, 0.01 ms
+PULSE_PRESSURE = 5100  # int16 each, 0.01 kPa
+
 # Ring of the last results, holding registers; a slot: number, spare, time (2), flash (2), spare (2)
 RING_FIRST = 400
 RING_SLOTS = 16
@@ -67,6 +75,8 @@ READABLE: dict[str, tuple[tuple[int, int], ...]] = {
         (TRACE_TIME, TRACE_TIME + TRACE_CAPACITY - 1),
         (TRACE_TEMPERATURE, TRACE_TEMPERATURE + TRACE_CAPACITY - 1),
         (TRACE_PRESSURE, TRACE_PRESSURE + TRACE_CAPACITY - 1),
+        (PULSE_CYCLE, PULSE_INTERVAL),
+        (PULSE_PRESSURE, PULSE_PRESSURE + PULSE_CAPACITY - 1),
     ),
     "holding": ((0, 15), (RING_FIRST, RING_FIRST + RING_SLOTS * RING_SLOT_SIZE - 1)),
 }
@@ -159,6 +169,12 @@ class RegisterImage:
         for slot in range(RING_SLOTS):
             self._write("holding", RING_FIRST + slot * RING_SLOT_SIZE, _empty_slot())
 
+    def copy(self) -> RegisterImage:
+        """An image with the same registers that is written apart from this one."""
+        made = copy.copy(self)
+        made._tables = {table: list(words) for table, words in self._tables.items()}
+        return made
+
     def read(self, table: str, address: int, count: int) -> list[int]:
         """Register values from a zero-based address; table is `input` or `holding`.
 
@@ -215,6 +231,14 @@ class RegisterImage:
             self._slot = (self._slot + 1) % RING_SLOTS
         self._write("input", RESULT_FIRST, words)
 
+    def publish_pulse(self, number: int, pressures_kpa: NDArray[np.float64] | None) -> None:
+        """Replaces the fast capture; None when there is none of that cycle."""
+        length = 0 if pressures_kpa is None else int(pressures_kpa.size)
+        interval = uint16_word(PULSE_INTERVAL_S, 0.000_01)
+        self._write("input", PULSE_CYCLE, [number & 0xFFFF, length, interval])
+        if pressures_kpa is not None:
+            self._write("input", PULSE_PRESSURE, _signed(pressures_kpa, 0.01))
+
     def result_block(self) -> list[int]:
         """The result block as last published, whatever is served."""
         return self._tables["input"][RESULT_FIRST : RESULT_LAST + 1]
@@ -268,5 +292,6 @@ def _unsigned(values: NDArray[np.float64], step: float) -> list[int]:
 
 
 def _signed(values: NDArray[np.float64], step: float) -> list[int]:
-    raw = np.clip(np.rint(values / step), -32767, 32767).astype(np.int64)
+    raw = np.clip(np.rint(values / step), -32767, 32767)
+    raw = np.where(np.isnan(raw), NO_INT16, raw).astype(np.int64)
     return [int(word) for word in (raw & 0xFFFF).tolist()]

@@ -6,7 +6,8 @@ the scans go through the real assembler, computation and rules.
 
 from __future__ import annotations
 
-from collections.abc import Coroutine, Iterator
+import copy
+from collections.abc import Callable, Coroutine, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from importlib import resources
@@ -17,14 +18,16 @@ from edgeflash.config.load import load_map
 from edgeflash.config.register_map import RegisterMap, Table
 from edgeflash.config.site import Analyzer, Basis, Product
 from edgeflash.cycles.assembler import Assembler
-from edgeflash.flash.compute import compute
 from edgeflash.links.reading import ReadingState, prepare
 from edgeflash.links.source import read_scan
-from edgeflash.model import Result
-from edgeflash.rules.judge import judge
-from edgeflash.rules.rule import CycleContext
-from edgeflash.rules.tuning import rulebook
+from edgeflash.model import InputReading, Result, Scan
+from edgeflash.publication import LinkState, StandingFinding
+from edgeflash.rules.judge import standing_findings
+from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.memory import Memory
+from edgeflash.rules.rule import LiveContext
 from simulators.analyzer import SIMULATED_EPOCH_S, SimulatedAnalyzer, Truth
+from simulators.faults import Fault
 
 EPOCH = datetime.fromtimestamp(SIMULATED_EPOCH_S, UTC)
 MAP_PATH = Path(str(resources.files("edgeflash.examples") / "maps" / "bench-cup.toml"))
@@ -76,8 +79,17 @@ def _at_once(work: Coroutine[None, None, T]) -> T:
     raise AssertionError("the register image made the link wait")
 
 
+def no_inputs() -> tuple[InputReading, ...]:
+    """What a control system that writes nothing gives."""
+    return ()
+
+
 class SimulatedLine:
-    """One simulated analyzer and the gateway's core, stepped together."""
+    """One simulated analyzer and the gateway's core, stepped together.
+
+    inputs: what the control system has written, when a cycle is judged. standing: what the live
+    rules say of the moment of the last poll, where is_live asks for it.
+    """
 
     def __init__(
         self,
@@ -86,19 +98,32 @@ class SimulatedLine:
         product: Product | None = GAS_OIL,
         poll_s: float = 2.0,
         register_map: RegisterMap = BENCH_CUP,
+        inputs: Callable[[], tuple[InputReading, ...]] = no_inputs,
+        is_live: bool = False,
     ) -> None:
         self.simulated = simulated
         self.analyzer = analyzer or bench_analyzer()
-        self._product = product
+        self.inputs = inputs
         self._poll_s = poll_s
         self._map = register_map
+        products = {} if product is None else {self.analyzer.product or "": product}
+        self.judgement = Judgement(self.analyzer, register_map, products)
         self._reading = prepare(self.analyzer.id, register_map)
         self._state = ReadingState(last=None)
         self._assembler = Assembler(
             self.analyzer.id, register_map.counter_span if register_map.is_counted else None
         )
-        self._rulebook = rulebook(self.analyzer)
-        self._alarm = False
+        self.memory = Memory()
+        self._is_live = is_live
+        self._result_s = 0.0
+        self.standing: tuple[StandingFinding, ...] = ()
+
+    def fork(self, seed: int, faults: Iterable[Fault]) -> SimulatedLine:
+        """A line with the same past that goes on by its own chance and with its own faults."""
+        made = copy.copy(self)
+        made.simulated = self.simulated.fork(seed, faults)
+        made._assembler = copy.deepcopy(self._assembler)
+        return made
 
     def poll(self) -> list[Result]:
         """Moves on by one poll and returns what was judged."""
@@ -110,12 +135,11 @@ class SimulatedLine:
         )
         results = []
         for cycle in self._assembler.take(scan):
-            context = CycleContext(
-                cycle, compute(cycle, self.analyzer), self.analyzer, self._map, self._product
-            )
-            result = judge(context, self._rulebook, alarm_before=self._alarm, judged_at=at)
-            self._alarm = result.low_flash_alarm
+            result = self.judgement.judge(cycle, self.memory, at, self.inputs())
+            self.memory = self.memory.after(result)
             results.append(result)
+        if self._is_live:
+            self._ask_live_rules(scan, bool(results))
         return results
 
     def results(self, cycles: int) -> Iterator[tuple[Result, Truth]]:
@@ -123,3 +147,20 @@ class SimulatedLine:
         while len(self.simulated.truths) < cycles:
             for result in self.poll():
                 yield result, self.simulated.truths[-1]
+
+    def _ask_live_rules(self, scan: Scan, has_result: bool) -> None:
+        now_s, alive_s = scan.taken_mono_s, self._assembler.alive_changed_mono_s
+        if has_result:
+            self._result_s = now_s
+        context = LiveContext(
+            analyzer=self.analyzer,
+            register_map=self._map,
+            link=LinkState.UP,
+            link_sentence="",
+            since_scan_s=0.0,
+            since_result_s=now_s - self._result_s,
+            live=scan.live,
+            storage_fault="",
+            alive_still_s=None if alive_s is None else now_s - alive_s,
+        )
+        self.standing = standing_findings(context, self.judgement.present_rules)

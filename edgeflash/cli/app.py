@@ -7,10 +7,15 @@ import sys
 import typer
 
 from edgeflash import __version__
+from edgeflash.cli.alarms import alarms_app
+from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
 from edgeflash.cli.demo import demo
 from edgeflash.cli.history import history_app
+from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
+from edgeflash.cli.products import products
+from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
@@ -27,8 +32,13 @@ app.command()(run)
 app.command()(check)
 app.command()(demo)
 app.command()(points)
+app.command()(products)
 app.command()(rules)
+app.command()(plan)
+app.command()(replay)
 app.add_typer(history_app, name="history")
+app.add_typer(alarms_app, name="alarms")
+app.add_typer(blend_app, name="blend")
 
 
 def _version(wanted: bool) -> None:

@@ -88,9 +88,9 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
     roles = frozenset(register_map.roles)
     off = {name for name, tuning in analyzer.rules.items() if not tuning.enabled}
     blind = [
-        {"rule": rule, "missing": list(missing)}
-        for rule, missing in blind_rules(roles, has_trace(roles))
-        if rule not in off
+        {"rule": b.rule, "missing": list(b.unmapped), "unset": list(b.unset)}
+        for b in blind_rules(roles, has_trace(roles), analyzer)
+        if b.rule not in off
     ]
     return {
         "id": analyzer.id,
@@ -142,4 +142,9 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
         return
     yield f"  blind      {len(summary['blind'])} of {summary['rules']} rules:"
     for rule in summary["blind"]:
-        yield f"    {rule['rule']}: map {', '.join(rule['missing'])} to open its eyes"
+        needed = [
+            f"{verb} {', '.join(rule[what])}"
+            for verb, what in (("map", "missing"), ("set", "unset"))
+            if rule[what]
+        ]
+        yield f"    {rule['rule']}: {' and '.join(needed)} to open its eyes"

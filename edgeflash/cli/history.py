@@ -16,6 +16,8 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from edgeflash.cli.moments import moment
+from edgeflash.cli.why import why
 from edgeflash.errors import UsageError
 from edgeflash.model import Verdict
 
@@ -24,8 +26,9 @@ if TYPE_CHECKING:
     from edgeflash.journal import JournalReader
 
 history_app = typer.Typer(
-    help="List and export the results and traces of past cycles.", no_args_is_help=True
+    help="List, export and explain the results and traces of past cycles.", no_args_is_help=True
 )
+history_app.command("why")(why)
 
 
 class ExportTable(StrEnum):
@@ -76,7 +79,7 @@ def list_history(
     from edgeflash.history import summary
 
     with _opened(site, folder) as (history_dir, journal):
-        found = summary(history_dir, journal, analyzer, _moment(since), _moment(until))
+        found = summary(history_dir, journal, analyzer, moment(since), moment(until))
         _refuse_unknown(analyzer, summary(history_dir, journal))
     if as_json:
         typer.echo(json.dumps([_json_ready(s) for s in found], indent=2))
@@ -116,7 +119,7 @@ def export_history(
     from edgeflash.history.selection import Selection
 
     site, output = _site_and_output(paths, folder)
-    selection = Selection(analyzer, _moment(since), _moment(until), verdict)
+    selection = Selection(analyzer, moment(since), moment(until), verdict)
     with _opened(site, folder) as (history_dir, journal):
         _refuse_unknown(analyzer, summary(history_dir, journal))
         reading = Reading(history_dir, TableName(table.value), journal, selection)
@@ -168,19 +171,6 @@ def _opened(site: Path | None, folder: Path | None) -> Iterator[tuple[Path, Jour
         return
     with Journal.open_readonly(path) as journal:
         yield loaded.history_dir, journal
-
-
-def _moment(text: str | None) -> datetime | None:
-    """A time of the command line; without a zone it is UTC."""
-    if text is None:
-        return None
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError as error:
-        raise UsageError(
-            f"{text!r} is not a time; write 2026-05-01 or 2026-05-01T06:00Z"
-        ) from error
-    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment
 
 
 def _json_ready(summary: AnalyzerSummary) -> dict[str, object]:

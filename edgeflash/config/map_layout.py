@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from edgeflash.config.map_checks import BIT_TABLES, SPAN_KEYS, at
 from edgeflash.config.problems import Problem
 from edgeflash.config.register_map import Encoding, RegisterMap, RolePlace
-from edgeflash.config.roles import RECENT_ARRAYS, TRACE_ARRAYS, TRACE_ROLES, WHOLE
+from edgeflash.config.roles import PULSE_ROLES, RECENT_ARRAYS, TRACE_ARRAYS, TRACE_ROLES, WHOLE
 from edgeflash.model import Role
 
 
@@ -22,6 +22,7 @@ def layout_problems(register_map: RegisterMap) -> Iterator[Problem]:
         why = "is missing; a map needs this role or result_time, to tell one result from the next"
         yield Problem(at(Role.CYCLE_NUMBER), why, (at(Role.RESULT_TIME),))
     yield from _trace_problems(register_map)
+    yield from _pulse_problems(register_map)
     yield from _recent_problems(register_map)
     yield from _overlap_problems(register_map)
 
@@ -39,6 +40,16 @@ def _trace_problems(register_map: RegisterMap) -> Iterator[Problem]:
         why = f"is missing; {some.value} is of no use without this role or trace_interval"
         yield Problem(at(Role.TRACE_TIME), why, (at(Role.TRACE_INTERVAL), at(some)))
     yield from _unequal(register_map, TRACE_ARRAYS)
+
+
+def _pulse_problems(register_map: RegisterMap) -> Iterator[Problem]:
+    some = next((role for role in register_map.roles if role in PULSE_ROLES), None)
+    if some is None:
+        return
+    for role in (Role.PULSE_PRESSURE, Role.PULSE_INTERVAL):
+        if role not in register_map.roles:
+            why = f"is missing; {some.value} is of no use without it"
+            yield Problem(at(role), why, (at(some),))
 
 
 def _recent_problems(register_map: RegisterMap) -> Iterator[Problem]:

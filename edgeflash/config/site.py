@@ -62,6 +62,7 @@ class OpcUaServer(Strict):
     host: str = "127.0.0.1"
     port: Port = 4840
     allow_open_endpoint: bool = False
+    accept_inputs: bool = False
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
 
@@ -69,7 +70,8 @@ class OpcUaServer(Strict):
 class ModbusServer(Strict):
     """One Modbus TCP outlet; a site may run several, each with its own order and units.
 
-    allow: client addresses; empty means every address that can reach the port.
+    allow: client addresses; empty means every address that can reach the port. accept_inputs:
+    these clients may write the declared inputs, and nothing else.
     """
 
     host: str = "127.0.0.1"
@@ -79,14 +81,73 @@ class ModbusServer(Strict):
     pressure_unit: PressureUnit = "kPa"
     allow: tuple[str, ...] = ()
     max_connections: Annotated[int, Field(ge=1, le=256)] = 16
+    accept_inputs: bool = False
 
 
 class Product(Strict):
-    """A specified grade and its flash point minimum. strict_minimum: the limit itself fails."""
+    """A specified grade and its flash point minimum. strict_minimum: the limit itself fails.
 
+    specification: a grade of flash.products, whose limit and method hold where none is given here.
+    number: what an input of the control system calls it. sd_c: the site's own precision, one
+    standard deviation of a result; else the method's reproducibility tells.
+    """
+
+    specification: str | None = None
     minimum_c: Celsius | None = None
-    strict_minimum: bool = False
+    strict_minimum: bool | None = None
+    method: str | None = None
+    sd_c: Annotated[float, Field(gt=0, le=20)] | None = None
+    number: Annotated[int, Field(ge=0, le=65_535)] | None = None
     source: str = ""
+
+
+class Input(Strict):
+    """A value that the control system writes, or a constant of this file.
+
+    number: its place among the writable Modbus registers and its OPC UA node; value: a constant
+    instead, which nobody writes. unit: of what is written. stale_s: older is not good.
+    """
+
+    id: Identifier
+    number: Annotated[int, Field(ge=1, le=500)]
+    description: str = ""
+    unit: Literal["degC", "degF", "K", "percent", "fraction", "number"] = "number"
+    low: float | None = None
+    high: float | None = None
+    value: float | None = None
+    stale_s: PositiveSeconds = 600.0
+
+
+class Component(Strict):
+    """One part of a blend. flash_c, share: an input's id or a number; share: volume fraction."""
+
+    flash_c: float | Identifier
+    share: float | Identifier
+
+
+class Prediction(Strict):
+    """How the flash point is predicted, as a cross-check that never judges alone.
+
+    value: an input that is the prediction. blend: components by an index. distillation: from t10.
+    """
+
+    kind: Literal["value", "blend", "distillation"]
+    value: Identifier | None = None
+    index: Literal["logarithmic", "power"] = "logarithmic"
+    components: tuple[Component, ...] = ()
+    t10_c: float | Identifier | None = None
+    correlation: Literal["nonlinear", "linear"] = "nonlinear"
+
+
+class Verification(Strict):
+    """The check sample: its accepted reference value and the site precision it is judged by.
+
+    due_days: how long after the last one the next is due.
+    """
+
+    reference_c: Celsius
+    sd_c: Annotated[float, Field(gt=0, le=20)]
+    due_days: Annotated[float, Field(gt=0, le=3660)] = 7.0
 
 
 class RuleTuning(Strict):
@@ -98,11 +159,41 @@ class RuleTuning(Strict):
     parameters: dict[str, float] = Field(default_factory=dict)
 
 
+class Stream(Strict):
+    """One of the streams an analyzer is switched between; what it leaves out is the analyzer's.
+
+    number: what the role `stream` reads. rules: tunings on top of the analyzer's own.
+    """
+
+    number: Annotated[int, Field(ge=0, le=65_535)]
+    name: str = ""
+    product: str | None = None
+    expected_c: Celsius | None = None
+    transport_lag_s: Seconds | None = None
+    flush_volume_ml: Annotated[float, Field(ge=0)] | None = None
+    prediction: Prediction | None = None
+    rules: dict[str, RuleTuning] = Field(default_factory=dict)
+
+
+class Alarm(Strict):
+    """A change to one alarm: its delays, or off (with a reason)."""
+
+    enabled: bool = True
+    because: str = ""
+    on_delay_s: Seconds | None = None
+    off_delay_s: Seconds | None = None
+
+
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
     barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
-    barometer, and a reading far from it is not believed.
+    barometer, and a reading far from it is not believed. method: a test method of flash.methods
+    whose scope and precision hold. product_input: an input that gives the product's number.
+    flush_volume_ml: what must flow after a change of stream before the cup holds the new one.
+    start_below_expected_c: by how much the ramp should start below the expected flash point.
+    clean_every, zero_every: cycles after which electrodes must be sparked clean, the transducer
+    zeroed.
     """
 
     id: Identifier
@@ -125,6 +216,19 @@ class Analyzer(Strict):
     heating_rate_c_per_min: Annotated[float, Field(gt=0, le=60)] | None = None
     spark_interval_s: Annotated[float, Field(gt=0, le=60)] | None = None
     sensor_lag_s: Annotated[float, Field(ge=0, le=60)] = 0.0
+    start_below_expected_c: Annotated[float, Field(gt=0, le=100)] | None = None
+    clean_every: Annotated[int, Field(ge=1, le=1000)] = 1
+    zero_every: Annotated[int, Field(ge=1, le=1000)] = 1
+    method: str | None = None
+    product_input: Identifier | None = None
+    hazard_scheme: Literal["ghs", "clp", "nfpa30", "dot", "un"] | None = None
+    boiling_point_c: Celsius | None = None
+    flush_volume_ml: Annotated[float, Field(ge=0)] = 0.0
+    inlet_low_c: Celsius | None = None
+    inlet_high_c: Celsius | None = None
+    streams: tuple[Stream, ...] = ()
+    prediction: Prediction | None = None
+    verification: Verification | None = None
     transport_lag_s: Seconds = 0.0
     sample_flow_ml_per_min: Annotated[float, Field(gt=0)] | None = None
     air_flow_ml_per_min: Annotated[float, Field(gt=0)] | None = None
@@ -136,6 +240,7 @@ class Analyzer(Strict):
 
     hold_s: PositiveSeconds = 900.0
     on_reject: Literal["hold", "bad"] = "hold"
+    alarms: dict[str, Alarm] = Field(default_factory=dict)
     rules: dict[str, RuleTuning] = Field(default_factory=dict)
 
 
@@ -148,6 +253,7 @@ class SiteFile(Strict):
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
     products: dict[Identifier, Product] = Field(default_factory=dict)
+    inputs: tuple[Input, ...] = ()
     analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1)]
 
 

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.expectations import nearest
 from edgeflash.config.hosts import WILDCARDS, collide, host_problem, is_loopback, network_problem
+from edgeflash.config.input_checks import input_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
+from edgeflash.config.stream_checks import (
+    in_range_problems,
+    product_problems,
+    sample_problems,
+    tuning_problems,
+)
 from edgeflash.config.toml_positions import KeyPath
 from edgeflash.model import Role
 
@@ -17,14 +23,16 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     """What is wrong with a site file whose keys are each right. roles: of each analyzer's map."""
     yield from _outlet_problems(file)
     yield from _clash_problems(file)
+    yield from input_problems(file)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)
         yield from _range_problems(path, analyzer)
-        yield from _product_problems(path, analyzer, file)
+        yield from product_problems((*path, "product"), analyzer.product, file)
         yield from _barometer_problems(path, analyzer, roles[index])
         yield from _basis_problems(path, analyzer, roles[index])
-        yield from _tuning_problems(path, analyzer)
+        yield from tuning_problems(path, analyzer.rules)
+        yield from sample_problems(path, analyzer, file, roles[index])
 
 
 def _outlet_problems(file: SiteFile) -> Iterator[Problem]:
@@ -101,20 +109,11 @@ def _link_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
 
 
 def _range_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
-    low, high, expected = analyzer.range_low_c, analyzer.range_high_c, analyzer.expected_c
-    ends: tuple[KeyPath, KeyPath] = ((*path, "range_low_c"), (*path, "range_high_c"))
+    low, high = analyzer.range_low_c, analyzer.range_high_c
     if low >= high:
-        yield Problem(ends[0], f"must be below range_high_c ({high:g}), not {low:g}", ends[1:])
-    if expected is not None and not low <= expected <= high:
-        why = f"must lie within the analyzer's range, {low:g} to {high:g}, not {expected:g}"
-        yield Problem((*path, "expected_c"), why, ends)
-
-
-def _product_problems(path: KeyPath, analyzer: Analyzer, file: SiteFile) -> Iterator[Problem]:
-    name = analyzer.product
-    if name is not None and name not in file.products:
-        why = f"there is no [products.{name}]{nearest(name, file.products)}"
-        yield Problem((*path, "product"), why, (("products", name),))
+        why = f"must be below range_high_c ({high:g}), not {low:g}"
+        yield Problem((*path, "range_low_c"), why, ((*path, "range_high_c"),))
+    yield from in_range_problems((*path, "expected_c"), analyzer.expected_c, path, analyzer)
 
 
 def _barometer_problems(
@@ -148,11 +147,3 @@ def _basis_problems(path: KeyPath, analyzer: Analyzer, roles: frozenset[Role]) -
             'blocks, or sample_temperature and cell_pressure; else set it to "reported"'
         )
         yield Problem((*path, "basis"), why, ((*path, "map"),))
-
-
-def _tuning_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
-    for name, tuning in analyzer.rules.items():
-        if not tuning.enabled and not tuning.because.strip():
-            why = f"is missing; say in one sentence why {name} is turned off here"
-            rule: KeyPath = (*path, "rules", name)
-            yield Problem((*rule, "because"), why, ((*rule, "enabled"),))

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 from edgeflash.cycles.counter import Step, step
 from edgeflash.cycles.observed import Observed
+from edgeflash.cycles.present import SignOfLife, StampWatch, StreamWatch
 from edgeflash.model import (
     Continuity,
     Cycle,
@@ -47,6 +48,14 @@ class Assembler:
         self._last_scan_mono_s: float | None = None
         self._previous_seen_mono_s: float | None = None
         self._clock_offset_s = None if previous is None else _clock_offset_s(previous)
+        self._stream = StreamWatch()
+        self._life = SignOfLife()
+        self._stamp = StampWatch()
+
+    @property
+    def alive_changed_mono_s(self) -> float | None:
+        """When the sign of life was last seen to change, or watching it began; None without one."""
+        return self._life.changed_mono_s
 
     def take(self, scan: Scan) -> tuple[Cycle, ...]:
         """The cycles this scan completes, oldest first: usually none or one."""
@@ -54,6 +63,10 @@ class Assembler:
             None if self._last_scan_mono_s is None else scan.taken_mono_s - self._last_scan_mono_s
         )
         self._last_scan_mono_s = scan.taken_mono_s
+        is_watched = self._is_watched(gap_s)
+        self._stream.take(scan)
+        self._life.take(scan, is_watched)
+        self._stamp.take(scan, gap_s if is_watched else None)
         cycles: list[Cycle] = []
         if scan.body is not None:
             dated = self._finished_at(scan, scan.body, gap_s)
@@ -61,7 +74,9 @@ class Assembler:
                 caught = self._from_ring(recent, scan, gap_s)
                 if caught is not None:
                     cycles.append(caught)
-                    self._observed = Observed()  # it was this one's, or is of both
+                    # What was seen was this one's, or is of both.
+                    self._observed = Observed()
+                    self._life.end_of_cycle(scan.taken_mono_s)
             cycle = self._from_body(scan, scan.body, dated, gap_s)
             if cycle is not None:
                 cycles.append(cycle)
@@ -156,10 +171,13 @@ class Assembler:
         if how is None:
             return None
         seen, self._observed = self._observed, Observed()
+        alive_stuck_s = self._life.end_of_cycle(scan.taken_mono_s)
         if how.missed or how.continuity is Continuity.RESET:
-            seen = Observed()  # what was seen may belong to a cycle whose result is lost
+            # What was seen may belong to a cycle whose result is lost.
+            seen, alive_stuck_s = Observed(), None
         if not seen.scans or Role.FAULT_BITS not in scan.live:
             seen.add_faults(body.values)
+        seen.add_stream(body.values)
         gaps = [g for g in (seen.longest_gap_s, gap_s) if g is not None]
         cycle = Cycle(
             analyzer=self._analyzer,
@@ -180,6 +198,11 @@ class Assembler:
             faults_seen=tuple(seen.faults),
             spans=seen.spans,
             previous=self._previous,
+            pulse=body.pulse,
+            streams=tuple(seen.streams),
+            on_stream_s=self._stream.since_change_s(scan.taken_mono_s),
+            clock_ahead_s=self._stamp.clock_ahead_s(_result_time(body)),
+            alive_stuck_s=alive_stuck_s,
         )
         self._remember(cycle, scan.taken_mono_s if self._is_watched(gap_s) else None)
         return cycle
@@ -206,6 +229,7 @@ class Assembler:
 
 def previous_of(cycle: Cycle) -> PreviousResult:
     """What the next cycle must know of this one."""
+    barometer = cycle.spans.get(Role.BAROMETRIC_PRESSURE)
     stamped = cycle.values.get(Role.RESULT_TIME)
     return PreviousResult(
         epoch=cycle.epoch,
@@ -214,6 +238,9 @@ def previous_of(cycle: Cycle) -> PreviousResult:
         result_time=stamped if isinstance(stamped, datetime) else None,
         finished_at=cycle.finished_at,
         transducer_zero_kpa=cycle.number_value(Role.TRANSDUCER_ZERO),
+        barometer_kpa=(
+            cycle.number_value(Role.BAROMETRIC_PRESSURE) if barometer is None else barometer.mean
+        ),
     )
 
 

@@ -29,6 +29,7 @@ class Observed:
         self.scans = 0
         self.phases: list[Phase] = []
         self.faults: list[str] = []
+        self.streams: list[int] = []
         self.spans: dict[Role, Span] = {}
         self.longest_gap_s: float | None = None
         self._heated_until_mono_s: float | None = None
@@ -45,6 +46,7 @@ class Observed:
                 self._heated_until_mono_s = scan.taken_mono_s
             self.phases.append(phase)
         self.add_faults(scan.live)
+        self.add_stream(scan.live)
         if not isinstance(phase, Phase) or phase in FLOWS_COUNT_IN:
             self._add_spans(scan.live)
             if keep_samples:
@@ -55,6 +57,14 @@ class Observed:
         bits = values.get(Role.FAULT_BITS)
         if isinstance(bits, tuple):
             self.faults.extend(name for name in bits if name not in self.faults)
+
+    def add_stream(self, values: Mapping[Role, Scalar]) -> None:
+        """Notes the number of the stream that flows, when it is another than before."""
+        stream = values.get(Role.STREAM)
+        if isinstance(stream, bool) or not isinstance(stream, int | float):
+            return
+        if stream == int(stream) and self.streams[-1:] != [stream]:
+            self.streams.append(int(stream))
 
     def _add_spans(self, live: Mapping[Role, Scalar]) -> None:
         for role in SPAN_ROLES:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Literal
+from zlib import crc32
 
 import numpy as np
 
 from edgeflash.config.site import Analyzer, Basis, Correction
 from edgeflash.flash.barometer import correction_c
+from edgeflash.flash.finite import finite_samples, sampling_interval_s
 from edgeflash.flash.ignition import DetectionLimits, Ignition, find_ignitions
+from edgeflash.flash.pulse import pulse_shape
 from edgeflash.flash.ramp import Ramp, fit_ramp
-from edgeflash.model import Computed, Cycle, Role, Trace
+from edgeflash.flash.steadiness import largest_jump_c, longest_still_s
+from edgeflash.model import Computed, Cycle, Floats, Role, Trace
 
 RAMP_WINDOW_S = 20.0
 """Long enough to average sensor noise, short enough that a lab-like ramp is straight in it."""
@@ -21,6 +25,9 @@ LEAST_RAMP_S = 5.0
 
 LAG_UNCERTAINTY_FRACTION = 0.1
 """How well a stated sensor lag is known, one standard deviation (common practice, no source)."""
+
+LEAST_SD_WITHOUT_RAMP_C = 0.5
+"""An interpolated reading is not better known than this (common practice, no source)."""
 
 LIMITS = DetectionLimits()
 
@@ -40,7 +47,11 @@ def compute(cycle: Cycle, analyzer: Analyzer) -> Computed:
         start_temperature_c=cycle.number_value(Role.START_TEMPERATURE),
     )
     if cycle.trace is not None and not cycle.torn:
+        computed = replace(computed, trace_digest=trace_digest(cycle.trace))
         computed = _from_trace(computed, cycle.trace, cycle, analyzer)
+    shape = None if cycle.pulse is None or cycle.torn else pulse_shape(cycle.pulse)
+    if shape is not None:
+        computed = replace(computed, rise_s=shape.rise_s, decay_s=shape.decay_s)
     # The record of a trace ends soon after the flash; the result comes after the purge.
     later = [t for t in (computed.time_after_ignition_s, cycle.after_heating_s) if t is not None]
     computed = replace(computed, time_after_ignition_s=max(later, default=None))
@@ -54,53 +65,82 @@ def _barometer_kpa(cycle: Cycle, analyzer: Analyzer) -> float | None:
     return read if read is not None else analyzer.barometer_kpa
 
 
+def trace_digest(trace: Trace) -> int:
+    """CRC-32 of the trace's times, temperatures and pressures: two equal traces have one digest."""
+    digest = 0
+    for values in (trace.time_s, trace.temperature_c, trace.pressure_kpa):
+        digest = crc32(values.tobytes(), digest)
+    return digest
+
+
 def _from_trace(computed: Computed, trace: Trace, cycle: Cycle, analyzer: Analyzer) -> Computed:
     peak_height = cycle.number_value(Role.PEAK_PRESSURE)
     baseline, ignitions = find_ignitions(trace, LIMITS, peak_height)
-    if baseline is None:
+    interval_s = sampling_interval_s(trace.time_s)
+    if baseline is None or interval_s is None:
         return computed
+    time_s, temperature_c = finite_samples(trace.time_s, trace.temperature_c)
     first = ignitions[0] if ignitions else None
     computed = replace(
         computed,
         baseline_kpa=baseline.level_kpa,
         noise_kpa=baseline.noise_kpa,
-        sample_interval_s=float(np.median(np.diff(trace.time_s))),
-        ignition_count=_ignition_count(trace, ignitions),
+        sample_interval_s=interval_s,
+        ignition_count=_ignition_count(interval_s, ignitions),
         start_temperature_c=(
-            float(np.median(trace.temperature_c[:5]))
-            if computed.start_temperature_c is None
+            float(np.median(temperature_c[:5]))
+            if computed.start_temperature_c is None and len(temperature_c)
             else computed.start_temperature_c
         ),
     )
-    at_s = first.onset_s if first else float(trace.time_s[-1])
+    begin_s, end_s = _ends_s(trace)
     ramp = None
     # A coarse record without an ignition may end anywhere, in the cooling too.
-    if computed.ignition_count is not None and at_s - float(trace.time_s[0]) >= LEAST_RAMP_S:
-        ramp = fit_ramp(trace.time_s, trace.temperature_c, at_s, RAMP_WINDOW_S)
+    if computed.ignition_count is not None:
+        at_s = first.onset_s if first else end_s
+        if at_s - begin_s >= LEAST_RAMP_S:
+            ramp = fit_ramp(time_s, temperature_c, at_s, RAMP_WINDOW_S)
+        before = time_s <= at_s
+        computed = replace(
+            computed,
+            longest_still_s=longest_still_s(time_s[before], temperature_c[before]),
+            largest_jump_c=largest_jump_c(time_s[before], temperature_c[before]),
+        )
     if ramp is not None:
-        interval = analyzer.spark_interval_s
+        spark_s = analyzer.spark_interval_s
         computed = replace(
             computed,
             heating_rate_c_per_min=ramp.rate_c_per_min,
-            resolution_c=None if interval is None else abs(ramp.slope_c_per_s) * interval,
+            unsteadiness_c=ramp.spread_c,
+            resolution_c=None if spark_s is None else abs(ramp.slope_c_per_s) * spark_s,
         )
     if first is None:
         return computed
-    flash = _flash_temperature(trace, first, ramp, analyzer.sensor_lag_s)
-    return replace(
+    computed = replace(
         computed,
         ignition_time_s=first.onset_s,
-        time_after_ignition_s=float(trace.time_s[-1]) - first.onset_s,
+        time_after_ignition_s=end_s - first.onset_s,
         peak_kpa=_peak_kpa(first, peak_height),
+    )
+    flash = _flash_temperature(time_s, temperature_c, first, ramp, analyzer.sensor_lag_s)
+    if flash is None:
+        return computed
+    return replace(
+        computed,
         ignition_seen_c=flash.seen_c,
         recomputed_c=flash.recomputed_c,
         uncertainty_c=flash.uncertainty_c,
     )
 
 
-def _ignition_count(trace: Trace, ignitions: tuple[Ignition, ...]) -> int | None:
+def _ends_s(trace: Trace) -> tuple[float, float]:
+    """The first and the last time of the record that is a number."""
+    known = trace.time_s[np.isfinite(trace.time_s)]
+    return float(known[0]), float(known[-1])
+
+
+def _ignition_count(interval_s: float, ignitions: tuple[Ignition, ...]) -> int | None:
     """How many ignitions; None when the sampling is too coarse to say that there was none."""
-    interval_s = float(np.median(np.diff(trace.time_s)))
     coarse = interval_s > LIMITS.judge_decay_up_to_s
     return None if coarse and not ignitions else len(ignitions)
 
@@ -111,19 +151,21 @@ def _peak_kpa(first: Ignition, peak_height_kpa: float | None) -> float:
 
 
 def _flash_temperature(
-    trace: Trace, first: Ignition, ramp: Ramp | None, lag_s: float
-) -> _FlashTemperature:
-    """The sample's own temperature at the onset.
+    time_s: Floats, temperature_c: Floats, first: Ignition, ramp: Ramp | None, lag_s: float
+) -> _FlashTemperature | None:
+    """The sample's own temperature at the onset; None when no temperature is a number.
 
     A first-order sensor reads s with T = s + lag · ds/dt, so while heating it reads low by
     lag × rate. Where the ignition comes before there is a ramp, the reading is interpolated and
     what the sensor shows afterwards stands in the uncertainty instead.
     """
     if ramp is None:
-        seen = float(np.interp(first.onset_s, trace.time_s, trace.temperature_c))
-        ahead = trace.temperature_c[first.index :]
+        if not len(time_s):
+            return None
+        seen = float(np.interp(first.onset_s, time_s, temperature_c))
+        ahead = temperature_c[time_s >= first.onset_s]
         unknown = float(np.ptp(ahead)) if len(ahead) else 0.0
-        return _FlashTemperature(seen, seen, max(0.5, unknown))
+        return _FlashTemperature(seen, seen, max(LEAST_SD_WITHOUT_RAMP_C, unknown))
     lag_c = lag_s * ramp.slope_c_per_s
     parts = (
         ramp.at_sd_c,

@@ -13,6 +13,7 @@ from math import log
 
 import numpy as np
 
+from edgeflash.flash.finite import finite_samples
 from edgeflash.model import Floats, Trace
 
 BASELINE_SAMPLES = 21
@@ -28,13 +29,16 @@ class DetectionLimits:
     """When a rise counts as an ignition.
 
     noise_factor: times the baseline noise. least_rise_kpa: and at least this. refractory_s: a
-    second rise counts as another ignition only after this time. judge_decay_up_to_s: with a sample
-    interval longer than this a flash may be gone by the next sample, so decay cannot be judged.
+    second rise counts as another ignition only after this time. second_fraction: and only if it
+    is at least so high, as a share of the first; a valve's stroke is less. judge_decay_up_to_s:
+    when the next sample comes later than this a flash may be gone by then, so decay cannot be
+    judged.
     """
 
     noise_factor: float = 6.0
     least_rise_kpa: float = 3.0
     refractory_s: float = 1.0
+    second_fraction: float = 0.2
     judge_decay_up_to_s: float = 0.3
 
 
@@ -42,11 +46,9 @@ class DetectionLimits:
 class Ignition:
     """One ignition. onset_s and onset_sd_s: its time in the trace and one standard deviation.
 
-    index: first sample that stands above the baseline because of it. peak_kpa: highest sample
-    above the baseline (the true peak lies between samples and is higher).
+    peak_kpa: highest sample above the baseline (the true peak lies between samples and is higher).
     """
 
-    index: int
     onset_s: float
     onset_sd_s: float
     peak_kpa: float
@@ -84,46 +86,59 @@ def find_ignitions(
 
     true_peak_kpa: height of the ignition by the analyzer's own peak detector; places the onset of
     the first ignition within the sample interval by extrapolating the decay back to it.
-    A trace shorter than LEAST_SAMPLES gives (None, ()).
+    Samples that are no numbers are left out; fewer than LEAST_SAMPLES others give (None, ()).
     """
-    if len(trace) < LEAST_SAMPLES:
+    time, pressure = finite_samples(trace.time_s, trace.pressure_kpa)
+    if len(time) < LEAST_SAMPLES:
         return None, ()
-    pressure, time = trace.pressure_kpa, trace.time_s
     level = moving_baseline(pressure)
     rise = pressure - level
     below = -rise[rise <= 0.0]  # ignitions stand above the baseline, so this side is noise alone
     spread = 1.4826 * float(np.median(below)) if len(below) else 0.0
     noise = max(spread, NOISE_FLOOR_KPA)
     least = max(limits.least_rise_kpa, limits.noise_factor * noise)
-    interval = float(np.median(np.diff(time)))
-    judge_decay = interval <= limits.judge_decay_up_to_s
 
     found: list[Ignition] = []
-    ready_at = -np.inf
+    first, ready_at = len(time), -np.inf
     for k in np.flatnonzero(rise > least):
         if time[k] < ready_at:
             continue
-        if judge_decay and not _decays(pressure, level, int(k), noise):
+        if found and not _is_fresh(time, pressure, int(k), least, limits):
+            continue
+        next_s = float(time[k + 1] - time[k]) if k + 1 < len(time) else np.inf
+        if next_s <= limits.judge_decay_up_to_s and not _decays(pressure, level, int(k), noise):
             continue
         stop = int(np.searchsorted(time, time[k] + limits.refractory_s, side="right"))
         own = pressure[k:stop] - level[k]
         peak = float(own.max())
+        if found and peak < limits.second_fraction * found[0].peak_kpa:
+            continue
         known = None if found else true_peak_kpa
         onset, onset_sd = _onset(time, own, int(k), noise, known)
-        found.append(Ignition(int(k), onset, onset_sd, peak))
+        first = min(first, int(k))
+        found.append(Ignition(onset, onset_sd, peak))
         ready_at = float(time[k]) + limits.refractory_s
-    before = pressure[: found[0].index] if found and found[0].index >= 3 else pressure
+    before = pressure[:first] if first >= 3 else pressure
     return Baseline(float(np.median(before)), noise), tuple(found)
+
+
+def _is_fresh(
+    time: Floats, pressure: Floats, k: int, least_kpa: float, limits: DetectionLimits
+) -> bool:
+    """True when the pressure has risen anew, against what it was within half the refractory time.
+
+    What is left of the ignition before only falls, and a step that stays does not rise again.
+    """
+    since = int(np.searchsorted(time, time[k] - limits.refractory_s / 2))
+    return bool(pressure[k] - pressure[min(since, k - 1) : k].min() > least_kpa)
 
 
 def _decays(pressure: Floats, level: Floats, k: int, noise_kpa: float) -> bool:
     """True when the next sample still stands above the noise: not the pickup of a spark.
 
-    At the end of a record there is no next sample; the rise is then taken as an ignition, since
-    to miss one could hide a low flash point.
+    Where no sample follows soon enough this cannot be asked; the rise is then taken as an
+    ignition, since to miss one could hide a low flash point.
     """
-    if k + 1 >= len(pressure):
-        return True
     return bool(pressure[k + 1] - level[k] > 3.0 * noise_kpa)
 
 

@@ -18,7 +18,8 @@ MOST_POINTS = 160
 class Ramp:
     """temperature(t) = at_c + slope · (t − at_s) near at_s.
 
-    at_sd_c, slope_sd_c_per_s: one standard deviation of each.
+    at_sd_c, slope_sd_c_per_s: one standard deviation of each. spread_c: robust standard deviation
+    of the samples about the line.
     """
 
     at_s: float
@@ -26,6 +27,7 @@ class Ramp:
     slope_c_per_s: float
     at_sd_c: float
     slope_sd_c_per_s: float
+    spread_c: float
 
     @property
     def rate_c_per_min(self) -> float:
@@ -58,7 +60,7 @@ def fit_ramp(time_s: Floats, temperature_c: Floats, at_s: float, window_s: float
     squares = float(((t - mean_t) ** 2).sum())
     slope_sd = spread / squares**0.5
     at_sd = spread * (1 / count + mean_t**2 / squares) ** 0.5
-    return Ramp(at_s, level, slope, at_sd, slope_sd)
+    return Ramp(at_s, level, slope, at_sd, slope_sd, spread)
 
 
 @lru_cache(maxsize=MOST_POINTS)

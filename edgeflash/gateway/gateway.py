@@ -11,15 +11,20 @@ from functools import partial
 
 import structlog
 
+from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.gateway import inputs
+from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
+from edgeflash.rules.judgement import Judgement
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
 
 TICK_S = 1.0
@@ -49,6 +54,8 @@ class Gateway:
         self._changed = asyncio.Event()
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
+        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
+        self._inputs = inputs.store_of(site.file)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
 
@@ -74,6 +81,8 @@ class Gateway:
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(), name="publisher"),
                 asyncio.create_task(self._keep_history(history, journal), name="history"),
+                asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
+                asyncio.create_task(self._made_operator_socket().run(), name="operator socket"),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -107,24 +116,33 @@ class Gateway:
         file = self._site.file
         return [
             AnalyzerWorker(
-                analyzer,
+                Judgement.of_site(self._site, analyzer),
                 self._site.maps[analyzer.id],
-                file.products.get(analyzer.product) if analyzer.product else None,
                 journal,
                 self._clock,
                 Watchers(partial(self._note_change, analyzer.id), self._on_result),
+                lambda: self._inputs.readings(self._clock.mono_s()),
+                site_facts=lambda: self._watch.facts,
             )
             for analyzer in file.analyzers
         ]
+
+    def _made_operator_socket(self) -> OperatorSocket:
+        requests = OperatorRequests({w.analyzer.id: w for w in self._workers}, self._clock.utc_now)
+        return OperatorSocket(self._site.state_dir / SOCKET_NAME, requests.answer)
 
     def _made_runners(self) -> list[OutletRunner]:
         file = self._site.file
         runners = []
         if file.opcua is not None:
-            opcua = OpcUaOutlet(file.opcua, file.analyzers, file.site.name)
+            opcua = OpcUaOutlet(
+                file.opcua, file.analyzers, file.site.name, self._inputs, self._clock.mono_s
+            )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
-            modbus = ModbusOutlet(server, file.analyzers)
+            modbus = ModbusOutlet(
+                server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
+            )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
 
@@ -159,9 +177,12 @@ class Gateway:
                 views = self.views(changed)
             else:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
+                self._watch.look()
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()
+                for change in self._inputs.changes(now_s):
+                    inputs.tell(change)
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
@@ -176,6 +197,7 @@ class Gateway:
                 if failing:
                     log.info("the history can be written again")
                 failing = ""
+                self._watch.history_fault("")
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
@@ -184,6 +206,7 @@ class Gateway:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))
                 failing = str(error)
+                self._watch.history_fault(failing)
 
 
 def _last_flush(history: HistoryWriter) -> None:

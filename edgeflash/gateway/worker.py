@@ -8,19 +8,29 @@ from dataclasses import dataclass, replace
 
 import structlog
 
+from edgeflash.alarms.conditions import Facts, SiteFacts
 from edgeflash.config.register_map import RegisterMap
-from edgeflash.config.site import Analyzer, Product
+from edgeflash.config.site import Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
-from edgeflash.flash.compute import compute
+from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.journal import Journal, UnstorableResultError
 from edgeflash.links import Mark, ModbusLink
-from edgeflash.model import Cycle, Result, Role, Scan
+from edgeflash.model import (
+    Cycle,
+    InputReading,
+    PreviousResult,
+    Result,
+    Role,
+    Scan,
+    Verdict,
+)
 from edgeflash.publication import Held, LinkState, Standing, View, restored, view, with_result
 from edgeflash.rules.catalogue import QUALITY_OF_RULE
-from edgeflash.rules.judge import judge, standing_findings, unjudged
-from edgeflash.rules.rule import CycleContext, LiveContext
-from edgeflash.rules.tuning import rulebook
+from edgeflash.rules.judge import standing_findings
+from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.memory import PAST_CYCLES, Memory
+from edgeflash.rules.rule import LiveContext
 from edgeflash.service import Clock
 
 UNRECORDED_MOST = 256
@@ -48,21 +58,23 @@ class AnalyzerWorker:
 
     def __init__(
         self,
-        analyzer: Analyzer,
+        judgement: Judgement,
         register_map: RegisterMap,
-        product: Product | None,
         journal: Journal,
         clock: Clock,
         watchers: Watchers,
+        inputs: Callable[[], tuple[InputReading, ...]] = lambda: (),
+        site_facts: Callable[[], SiteFacts] = SiteFacts,
     ) -> None:
-        self.analyzer = analyzer
+        self.analyzer = judgement.analyzer
         self._map = register_map
-        self._product = product
         self._journal = journal
         self._clock = clock
         self._watchers = watchers
-        self._rulebook = rulebook(analyzer)
-        self._log = log.bind(analyzer=analyzer.id)
+        self._judgement = judgement
+        self._inputs = inputs
+        self._site_facts = site_facts
+        self._log = log.bind(analyzer=self.analyzer.id)
         self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
         self._storage_fault = ""
         self._link: ModbusLink | None = None
@@ -71,9 +83,12 @@ class AnalyzerWorker:
         self._last_scan_mono_s: float | None = None
         self._waiting_since_mono_s = clock.mono_s()
         self._standing_told: tuple[str, ...] = ()
-        self._last_recorded = journal.latest(analyzer.id)
+        self._last_recorded = journal.latest(self.analyzer.id)
+        self._assembler = self._made_assembler(self._previous())
+        self._has_accepted = False
+        self.alarms = AlarmDesk(self.analyzer, journal)
         self.standing = self._restored()
-        self._alarm = self.standing.low_flash_alarm
+        self._memory = Memory.of(journal.recent(self.analyzer.id, PAST_CYCLES))
 
     def _restored(self) -> Standing:
         """The last accepted value, with its true age, before the first scan."""
@@ -81,7 +96,7 @@ class AnalyzerWorker:
         latest = self._last_recorded
         accepted = self._journal.last_accepted(self.analyzer.id)
         return restored(
-            Standing(self.analyzer.id),
+            Standing(self.analyzer.id, alarms=self.alarms.states),
             Held.from_before(latest, now, mono_s) if latest else None,
             Held.from_before(accepted, now, mono_s) if accepted else None,
         )
@@ -91,18 +106,12 @@ class AnalyzerWorker:
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._read_for_ever())
             tasks.create_task(self._record_for_ever())
+            tasks.create_task(self.alarms.save_for_ever())
 
     async def _read_for_ever(self) -> None:
         while True:
-            recorded = self._last_recorded
-            previous = previous_of(recorded.cycle) if recorded else None
-            self._assembler = Assembler(
-                self.analyzer.id,
-                self._map.counter_span if self._map.is_counted else None,
-                previous,
-                keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
-                watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,
-            )
+            previous = self._previous()
+            self._assembler = self._made_assembler(previous)
             known = Mark(previous.cycle_number, previous.result_time) if previous else None
             link = self._link = ModbusLink(self.analyzer, self._map, known, self._clock)
             try:
@@ -113,6 +122,19 @@ class AnalyzerWorker:
                 await self._unrecorded_done()
                 self._on_link_state(LinkState.DOWN, "the reading failed inside the gateway")
                 await asyncio.sleep(RESTART_S)
+
+    def _previous(self) -> PreviousResult | None:
+        recorded = self._last_recorded
+        return previous_of(recorded.cycle) if recorded else None
+
+    def _made_assembler(self, previous: PreviousResult | None) -> Assembler:
+        return Assembler(
+            self.analyzer.id,
+            self._map.counter_span if self._map.is_counted else None,
+            previous,
+            keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
+            watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,
+        )
 
     async def _unrecorded_done(self) -> None:
         """Waits until what was judged is on disk, so that counting resumes from there."""
@@ -130,6 +152,7 @@ class AnalyzerWorker:
             if result.low_flash:
                 # A value waits until it is on disk. A danger does not.
                 self.standing = replace(self.standing, low_flash_alarm=True)
+                self.note_alarms()
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
         self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
@@ -137,23 +160,14 @@ class AnalyzerWorker:
         self._watchers.on_change()
 
     def _judged(self, cycle: Cycle) -> Result:
-        judged_at = self._clock.utc_now()
+        judged_at, inputs = self._clock.utc_now(), self._inputs()
         try:
-            computed = compute(cycle, self.analyzer)
-            context = CycleContext(cycle, computed, self.analyzer, self._map, self._product)
-            result = judge(context, self._rulebook, alarm_before=self._alarm, judged_at=judged_at)
+            result = self._judgement.judge(cycle, self._memory, judged_at, inputs)
         except Exception as error:
             # Whatever a cycle does to us, it is kept, rejected and said; the next one is judged.
             self._log.exception("a cycle could not be judged", cycle_number=cycle.cycle_number)
-            result = unjudged(
-                cycle,
-                self.analyzer,
-                self._product,
-                failure=repr(error),
-                alarm_before=self._alarm,
-                judged_at=judged_at,
-            )
-        self._alarm = result.low_flash_alarm
+            result = self._judgement.failed(cycle, repr(error), self._memory, judged_at, inputs)
+        self._memory = self._memory.after(result)
         return result
 
     def _on_link_state(self, state: LinkState, sentence: str) -> None:
@@ -184,9 +198,11 @@ class AnalyzerWorker:
             self._log.error("a result has the id of an earlier one; not shown", id=held.result.id)
             return
         self._last_recorded = held.result
+        if held.result.verdict is Verdict.ACCEPTED:
+            self._has_accepted = True
         shown = with_result(self.standing, held)
         # A newer cycle may already have raised the alarm while this one waited for the disk.
-        alarm = shown.low_flash_alarm or self._alarm
+        alarm = shown.low_flash_alarm or self._memory.low_flash_alarm
         self.standing = replace(shown, low_flash_alarm=alarm)
         self._tell(held.result)
         self.refresh()
@@ -226,12 +242,13 @@ class AnalyzerWorker:
             self._log.warning("possible low flash point", id=result.id)
 
     def refresh(self) -> None:
-        """Judges the present anew: link, silence, maintenance."""
+        """Judges the present anew: link, silence, maintenance, alarms."""
         now_mono_s = self._clock.mono_s()
         answered = (self._last_scan_mono_s, self._link.answered_mono_s if self._link else None)
         # A long trace over a slow line takes many answers until it is a scan.
         last_s = max((a for a in answered if a is not None), default=None)
         since_scan = None if last_s is None else now_mono_s - last_s
+        alive_mono_s = self._assembler.alive_changed_mono_s
         context = LiveContext(
             analyzer=self.analyzer,
             register_map=self._map,
@@ -241,8 +258,10 @@ class AnalyzerWorker:
             since_result_s=now_mono_s - self._waiting_since_mono_s,
             live=self.standing.live,
             storage_fault=self._storage_fault,
+            alive_still_s=None if alive_mono_s is None else now_mono_s - alive_mono_s,
+            since_check_s=self._since_check_s(),
         )
-        found = standing_findings(context, self._rulebook)
+        found = standing_findings(context, self._judgement.present_rules)
         self.standing = replace(self.standing, standing=found)
         names = tuple(s.finding.rule for s in found if not s.finding.rule.startswith("link_"))
         if names != self._standing_told:
@@ -250,6 +269,40 @@ class AnalyzerWorker:
             why = found[0].finding.sentence if names else ""
             write = self._log.warning if names else self._log.info
             write("present state " + (", ".join(names) or "in order"), why=why)
+        self._look_at_alarms(context.since_check_s)
+
+    def note_alarms(self) -> None:
+        """Shows the alarms anew, after evidence or an acknowledgement."""
+        self.refresh()
+        self._watchers.on_change()
+
+    def _since_check_s(self) -> float | None:
+        """Seconds since the last check sample, by the wall clock: it must outlive a restart."""
+        if not self._memory.checks:
+            return None
+        return (self._clock.utc_now() - self._memory.checks[-1].finished_at).total_seconds()
+
+    def _look_at_alarms(self, since_check_s: float | None) -> None:
+        shown = self.view(heartbeat=0)
+        facts = Facts(
+            analyzer=self.analyzer,
+            standing=self.standing,
+            has_accepted=self._has_accepted,
+            product=self._product_of(self.standing.latest),
+            quality=shown.quality,
+            reason=shown.reason_text,
+            since_check_s=since_check_s,
+            storage_fault=self._storage_fault or self.alarms.fault,
+            site=self._site_facts(),
+        )
+        self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())
+        self.standing = replace(self.standing, alarms=self.alarms.states)
+
+    def _product_of(self, result: Result | None) -> Product | None:
+        """What a usable result was judged as; a result without a value may not even say that."""
+        if result is None or result.published_c is None:
+            return None
+        return self._judgement.situation(result.cycle, result.inputs).product
 
     def view(self, heartbeat: int) -> View:
         """What the outlets show now."""

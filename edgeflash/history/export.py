@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
@@ -15,7 +16,7 @@ import pyarrow.parquet as pq
 
 from edgeflash.errors import StorageError, UsageError
 from edgeflash.history.files import sync_folder
-from edgeflash.history.schema import FINDINGS
+from edgeflash.history.schema import AS_READ, FINDINGS
 
 
 def export(
@@ -56,11 +57,11 @@ def export(
 def flat(table: pa.Table) -> pa.Table:
     """The table as CSV can hold it: lists joined by "; ", findings by their sentences.
 
-    Times are ISO 8601 with Z. Nothing becomes an empty field. Column names carry the units.
+    Times are ISO 8601 with Z. Nothing becomes an empty field. Column names carry the units. The
+    whole cycles as read are left out: nobody reads them in a spreadsheet.
     """
-    return pa.Table.from_arrays(
-        [_flat_column(table[name]) for name in table.column_names], names=table.column_names
-    )
+    names = [name for name in table.column_names if name != AS_READ]
+    return pa.Table.from_arrays([_flat_column(table[name]) for name in names], names=names)
 
 
 def _write_csv(tables: Iterable[pa.Table], schema: pa.Schema, file: IO[bytes]) -> int:
@@ -102,6 +103,8 @@ def _flat_column(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
     if kind == FINDINGS:
         return _joined([_sentences(row) for row in column.to_pylist()])
     if pa.types.is_list(kind):
+        if pa.types.is_struct(kind.value_type):
+            return _joined([_fields(row) for row in column.to_pylist()])
         if pa.types.is_floating(kind.value_type):
             column = column.cast(pa.list_(pa.string()))
         return _joined([_texts(row) for row in column.to_pylist()])
@@ -110,6 +113,19 @@ def _flat_column(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
 
 def _sentences(findings: list[dict[str, object]] | None) -> str | None:
     return None if findings is None else "; ".join(str(f["sentence"]) for f in findings)
+
+
+def _fields(items: list[dict[str, object]] | None) -> str | None:
+    """Each item as its fields, `name=value` with blanks between."""
+    if items is None:
+        return None
+    return "; ".join(
+        " ".join(f"{name}={_plain(value)}" for name, value in item.items()) for item in items
+    )
+
+
+def _plain(value: object) -> object:
+    return value.strftime("%Y-%m-%dT%H:%M:%SZ") if isinstance(value, datetime) else value
 
 
 def _texts(items: list[str | None] | None) -> str | None:

@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 from edgeflash.errors import StorageError
 from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition
 from edgeflash.history.merge import in_schema
-from edgeflash.history.schema import part_of_schema
+from edgeflash.history.schema import AS_READ, part_of_schema
 
 _MAGIC = b"PAR1"
 
@@ -138,8 +138,8 @@ def _make_folder(path: Path, top: Path) -> None:
 
 
 def _write_parquet(table: pa.Table, file: IO[bytes]) -> None:
-    texts: Any = [f.name for f in table.schema if pa.types.is_string(f.type)]
-    # Measured figures hardly repeat: a dictionary of them only costs time and room.
+    # What hardly repeats, measured figures and whole cycles, needs no dictionary: it only costs.
+    texts: Any = [f.name for f in table.schema if pa.types.is_string(f.type) and f.name != AS_READ]
     pq.write_table(table, file, compression="zstd", use_dictionary=texts, store_schema=True)
 
 

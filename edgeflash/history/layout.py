@@ -15,7 +15,7 @@ from urllib.parse import quote, unquote
 
 import pyarrow as pa
 
-from edgeflash.history.schema import TableName, rows
+from edgeflash.history.schema import TableName, has_samples, rows
 from edgeflash.model import Result
 
 PENDING_FOLDER = ".pending"
@@ -68,7 +68,7 @@ def rows_by_partition(results: Sequence[Result]) -> dict[Partition, pa.Table]:
     for result in results:
         cycle = result.cycle
         groups[partition_of(TableName.RESULTS, cycle.analyzer, cycle.finished_at)].append(result)
-        if cycle.trace is not None:
+        if has_samples(result):
             groups[partition_of(TableName.TRACES, cycle.analyzer, cycle.finished_at)].append(result)
     return {partition: rows(partition.table, group) for partition, group in groups.items()}
 

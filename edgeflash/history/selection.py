@@ -9,8 +9,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from edgeflash.errors import UsageError
+from edgeflash.history.columns import TIMESTAMP
 from edgeflash.history.layout import Partition, overlaps
-from edgeflash.history.schema import TIMESTAMP
 from edgeflash.model import Verdict
 
 

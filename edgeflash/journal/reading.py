@@ -75,6 +75,14 @@ class JournalReader:
             (analyzer, Verdict.ACCEPTED.value),
         )
 
+    def recent(self, analyzer: str, count: int) -> list[Result]:
+        """The results of this analyzer that were written last, oldest first."""
+        rows = self._rows(
+            f"SELECT {_COLUMNS} FROM results WHERE analyzer = ? ORDER BY seq DESC LIMIT ?",
+            (analyzer, count),
+        )
+        return [e.result for e in self._readable(rows)][::-1]
+
     def entries_after(self, seq: int, limit: int) -> list[Entry]:
         """Up to `limit` entries written after `seq`, in the order of writing; empty at the end."""
         found: list[Entry] = []
@@ -102,6 +110,12 @@ class JournalReader:
     def count(self) -> int:
         """How many entries the journal holds."""
         return int(self._rows("SELECT count(*) FROM results", ())[0][0])
+
+    def states(self) -> dict[str, str]:
+        """What `Journal.put_state` keeps, by key; empty in a journal from before there was any."""
+        if not self._rows("SELECT 1 FROM sqlite_schema WHERE name = 'states'", ()):
+            return {}
+        return dict(self._rows("SELECT key, text FROM states ORDER BY key", ()))
 
     def _rows(self, sql: str, values: Sequence[int | str]) -> list[tuple[Any, ...]]:
         # All rows at once: a read left open would keep the write-ahead file from being reused.

@@ -7,27 +7,26 @@ sync is under way goes into the next commit together: a burst costs a few syncs,
 from __future__ import annotations
 
 import asyncio
-import fcntl
-import os
 import queue
 import sqlite3
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
-from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import IO, Any, TypeVar
+from typing import Any, TypeVar
 
 import structlog
 
 from edgeflash.errors import StorageError
 from edgeflash.journal import tables
-from edgeflash.journal.codec import UnstorableResultError, encode
+from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
+from edgeflash.journal.statements import advance, delete, insert, microseconds, put_state
 from edgeflash.model import Result, Verdict
 
 __all__ = ["Entry", "Journal"]
@@ -42,11 +41,14 @@ _GROUP_JOBS = 256
 # Jobs that may wait for a disk that hangs; beyond, appends are refused rather than kept in memory.
 _WAITING_JOBS = 4096
 
+RESTART_ENTRIES = 64
+"""How many of the last entries of each analyzer a trim leaves: judging remembers so many cycles
+(rules.memory.PAST_CYCLES, which this room must not import), and finds them here after a restart."""
+
 # Rows deleted in one commit, so that appends are never behind a long one.
 _TRIM_ROWS = 500
 
 _MAX_INT64 = 2**63 - 1
-_1970 = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ class Journal(JournalReader):
 
     def __init__(self, path: Path) -> None:
         """Raises StorageError; see `open`."""
-        self._lock_file = _only_writer(path)
+        self._lock_file = only_writer(path)
         try:
             try:
                 self._connect(path)
@@ -113,7 +115,7 @@ class Journal(JournalReader):
         The future fails with StorageError when the disk refuses; nothing was stored then, and the
         same result may be given again.
         """
-        return self._submit(lambda connection: _insert(connection, result))
+        return self._submit(lambda connection: insert(connection, result))
 
     async def append_async(self, result: Result) -> bool:
         """As `append`. A cancelled caller does not stop the result from being stored."""
@@ -124,12 +126,12 @@ class Journal(JournalReader):
 
         Raises StorageError when the disk refuses.
         """
-        self._submit(lambda connection: _advance(connection, consumer, seq)).result()
+        self._submit(lambda connection: advance(connection, consumer, seq)).result()
 
     async def advance_async(self, consumer: str, seq: int) -> None:
         """As `advance`, without blocking the loop."""
         await asyncio.wrap_future(
-            self._submit(lambda connection: _advance(connection, consumer, seq))
+            self._submit(lambda connection: advance(connection, consumer, seq))
         )
 
     def rewind(self, consumer: str) -> None:
@@ -140,15 +142,23 @@ class Journal(JournalReader):
             )
         ).result()
 
+    def put_state(self, key: str, text: str) -> None:
+        """Keeps a small text under a key, synced, in place of the one before.
+
+        Raises StorageError when the disk refuses; the one before then stands.
+        """
+        self._submit(lambda connection: put_state(connection, key, text)).result()
+
     def trim(self, before: datetime, consumers: Sequence[str]) -> int:
         """Deletes entries judged before this time that every consumer has passed; their number.
 
-        The latest and the last accepted entry of each analyzer stay: a restart needs them.
+        The last RESTART_ENTRIES and the last accepted entry of each analyzer stay: a restart
+        needs them.
         Raises StorageError.
         """
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
         kept = self._needed_at_a_restart()
-        before_us = _microseconds(before)
+        before_us = microseconds(before)
         deleted, cursor = 0, 0
         while True:
             rows = self._rows(
@@ -160,7 +170,7 @@ class Journal(JournalReader):
                 return deleted
             cursor = rows[-1][0]
             old = [(seq,) for (seq,) in rows if seq not in kept]
-            deleted += self._submit(partial(_delete, seqs=old)).result()
+            deleted += self._submit(partial(delete, seqs=old)).result()
 
     def close(self) -> None:
         """Writes what still waits, then ends the use. Calling it again does nothing."""
@@ -175,17 +185,20 @@ class Journal(JournalReader):
         self._lock_file.close()
 
     def _needed_at_a_restart(self) -> set[int]:
-        return {
-            seq
+        needed: set[int] = set()
+        for (analyzer,) in self._rows("SELECT DISTINCT analyzer FROM results", ()):
             for sql, values in (
-                ("SELECT max(seq) FROM results GROUP BY analyzer", ()),
                 (
-                    "SELECT max(seq) FROM results WHERE verdict = ? GROUP BY analyzer",
-                    (Verdict.ACCEPTED.value,),
+                    "SELECT seq FROM results WHERE analyzer = ? ORDER BY seq DESC LIMIT ?",
+                    (analyzer, RESTART_ENTRIES),
                 ),
-            )
-            for (seq,) in self._rows(sql, values)
-        }
+                (
+                    "SELECT max(seq) FROM results WHERE analyzer = ? AND verdict = ?",
+                    (analyzer, Verdict.ACCEPTED.value),
+                ),
+            ):
+                needed.update(seq for (seq,) in self._rows(sql, values) if seq is not None)
+        return needed
 
     def _submit(self, run: Callable[[sqlite3.Connection], _T]) -> Future[_T]:
         done: Future[_T] = Future()
@@ -289,66 +302,3 @@ class Journal(JournalReader):
         )
         failure.__cause__ = error
         return failure
-
-
-def _insert(connection: sqlite3.Connection, result: Result) -> bool:
-    stored = encode(result)
-    cursor = connection.execute(
-        "INSERT INTO results (analyzer, epoch, cycle_number, verdict, judged_us, checksum, body, "
-        "trace) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
-        "ON CONFLICT (analyzer, epoch, cycle_number) DO NOTHING",
-        (
-            *result.key,
-            result.verdict.value,
-            _microseconds(result.judged_at),
-            stored.checksum,
-            stored.body,
-            stored.trace,
-        ),
-    )
-    return cursor.rowcount == 1
-
-
-def _advance(connection: sqlite3.Connection, consumer: str, seq: int) -> None:
-    connection.execute(
-        "INSERT INTO positions (consumer, seq) VALUES (?, ?) "
-        "ON CONFLICT (consumer) DO UPDATE SET seq = max(seq, excluded.seq)",
-        (consumer, seq),
-    )
-
-
-def _delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:
-    return connection.executemany("DELETE FROM results WHERE seq = ?", seqs).rowcount
-
-
-def _microseconds(moment: datetime) -> int:
-    """Microseconds since 1970 UTC, without passing through a float."""
-    if moment.tzinfo is None:
-        raise UnstorableResultError(f"the time {moment.isoformat()} lacks its timezone")
-    return (moment.astimezone(UTC) - _1970) // timedelta(microseconds=1)
-
-
-def _only_writer(path: Path) -> IO[bytes]:
-    """Holds the lock that keeps a second gateway off this journal; freed when the process ends."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock_file = path.with_name(path.name + ".lock").open("a+b", buffering=0)
-    except OSError as error:
-        raise StorageError(f"{path}: the journal's folder cannot be written: {error}") from error
-    try:
-        fcntl.flock(lock_file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError as error:
-        lock_file.seek(0)
-        holder = lock_file.read().decode("ascii", "replace") or "unknown"
-        lock_file.close()
-        raise StorageError(
-            f"{path}: another gateway uses this journal (process {holder}); stop it first"
-        ) from error
-    except OSError as error:
-        lock_file.close()
-        raise StorageError(f"{path}: the journal cannot be locked: {error}") from error
-    # Only a help for people: on a full disk the lock holds without it.
-    with suppress(OSError):
-        lock_file.truncate(0)
-        lock_file.write(str(os.getpid()).encode("ascii"))
-    return lock_file

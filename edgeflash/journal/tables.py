@@ -43,6 +43,12 @@ COMMIT;
 """
 
 
+# Came later: made at the opening, also in a journal of before. Old versions pass it over.
+_CREATE_STATES = (
+    "CREATE TABLE IF NOT EXISTS states (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID"
+)
+
+
 def connect_writer(path: Path) -> sqlite3.Connection:
     """A connection for the writer thread; creates the file and its tables. Raises StorageError."""
     connection = _connect(path, "rwc")
@@ -54,6 +60,7 @@ def connect_writer(path: Path) -> sqlite3.Connection:
         if _is_empty(connection):
             connection.executescript(_CREATE)
         _check_version(path, connection)
+        connection.execute(_CREATE_STATES)
     except sqlite3.Error as error:
         connection.close()
         raise _cannot_open(path, error) from error

@@ -1,4 +1,4 @@
-"""The trace block and the ring of recent results, from decoded arrays. Pure."""
+"""The trace block, the fast pulse and the ring of recent results, from decoded arrays. Pure."""
 
 from __future__ import annotations
 
@@ -8,7 +8,16 @@ from itertools import zip_longest
 
 import numpy as np
 
-from edgeflash.model import Floats, RecentResult, Role, Scalar, Trace, TraceSource
+from edgeflash.model import (
+    Floats,
+    Pulse,
+    RecentResult,
+    Role,
+    Scalar,
+    Trace,
+    TraceSource,
+    single_precision,
+)
 
 _PLAIN_TYPES = {float, int, type(None)}
 
@@ -31,18 +40,14 @@ def trace_from_block(
 ) -> Trace | None:
     """The trace of an analyzer's block; None when nothing of it can be used.
 
-    Cut to trace_length where that is mapped. A sample without a finite time, temperature and
-    pressure is dropped, and one that repeats the time before it. Where time runs backwards the
-    record ends: what follows is left over from an older, longer one.
+    Cut to trace_length where that is mapped. A sample without a finite time is dropped, and one
+    that repeats the time before it; without a temperature or pressure it stays, as NaN, so that
+    the share of what is missing can be judged. Where time runs backwards the record ends: what
+    follows is left over from an older, longer one.
     """
     temperatures = arrays[Role.TRACE_TEMPERATURE]
     pressures = arrays[Role.TRACE_PRESSURE]
-    length = min(len(temperatures), len(pressures))
-    if Role.TRACE_LENGTH in header:
-        told = _as_number(header[Role.TRACE_LENGTH])
-        if told is None:
-            return None
-        length = min(length, max(0, int(told)))
+    length = _length(Role.TRACE_LENGTH, header, min(len(temperatures), len(pressures)))
     times: Sequence[Scalar]
     if Role.TRACE_TIME in arrays:
         times = arrays[Role.TRACE_TIME]
@@ -52,15 +57,40 @@ def trace_from_block(
             return None
         times = [index * interval_s for index in range(length)]
     length = min(length, len(times))
-    columns = np.array([_as_column(values[:length]) for values in (times, temperatures, pressures)])
-    columns = columns[:, np.isfinite(columns).all(axis=0)]
+    # Rounded first: of two times that a trace cannot tell apart, the second is a repeat.
+    columns = single_precision(
+        [_as_column(values[:length]) for values in (times, temperatures, pressures)]
+    )
+    columns = columns[:, np.isfinite(columns[0])]
     backwards = np.flatnonzero(np.diff(columns[0]) < 0)
     if backwards.size:
         columns = columns[:, : backwards[0] + 1]
     columns = columns[:, np.diff(columns[0], prepend=-np.inf) > 0]
-    if not columns.size:
+    if not np.isfinite(columns[1:]).any(axis=1).all():
         return None
     return Trace(TraceSource.BLOCK, columns[0], columns[1], columns[2])
+
+
+def pulse_from_block(header: Mapping[Role, Scalar], pressures: Sequence[Scalar]) -> Pulse | None:
+    """The fast pulse of an analyzer's block; None when nothing of it can be used.
+
+    Cut to pulse_length where that is mapped. A sample that is not available is NaN: those after
+    it keep their place in time.
+    """
+    interval_s = _as_number(header.get(Role.PULSE_INTERVAL))
+    if interval_s is None or not 0 < interval_s < np.inf:
+        return None
+    length = _length(Role.PULSE_LENGTH, header, len(pressures))
+    pulse = Pulse(interval_s, _as_column(pressures[:length]))
+    return pulse if np.isfinite(pulse.pressure_kpa).any() else None
+
+
+def _length(role: Role, header: Mapping[Role, Scalar], longest: int) -> int:
+    """How many samples a block says it has, at most `longest`; 0 when it cannot say."""
+    if role not in header:
+        return longest
+    told = _as_number(header[role])
+    return 0 if told is None else min(longest, max(0, int(told)))
 
 
 def recent_results(

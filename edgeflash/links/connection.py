@@ -98,11 +98,19 @@ class ModbusConnection:
 
     @property
     def is_lost(self) -> bool:
-        """True once the peer has closed."""
+        """True once the peer has closed, or has left a request without an orderly answer."""
         return self._lost
 
     async def read(self, table: Table, address: int, count: int) -> list[int]:
         """`count` words (bits as 0 and 1) from the zero-based address. Raises LinkError."""
+        try:
+            return await self._read(table, address, count)
+        except LinkError as error:
+            if not error.fault.answered:
+                self._lost = True  # an answer that still comes must not meet a later request
+            raise
+
+    async def _read(self, table: Table, address: int, count: int) -> list[int]:
         if self._repeat_pending:
             self.close()
             self._repeat_pending = False

@@ -8,6 +8,8 @@ from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Never
 
+import structlog
+
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.links.backoff import backoff_s, next_slot_s
@@ -19,6 +21,8 @@ from edgeflash.links.source import RegisterSource, read_scan
 from edgeflash.model import Scan
 from edgeflash.publication import LinkState
 from edgeflash.service.clock import Clock
+
+_log = structlog.get_logger(__name__)
 
 OnScan = Callable[[Scan], Awaitable[None]]
 OnState = Callable[[LinkState, str], None]
@@ -102,6 +106,7 @@ class ModbusLink:
                 self._failures = 0
                 self._show(on_state, LinkState.UP, f"reading {self._peer}")
                 await on_scan(scan)
+                self._tell_pulse(after)
                 self._state = after
             # A refusal moves the grid: the next slot comes at the earliest after its wait.
             now_s = self._clock.mono_s()
@@ -109,6 +114,14 @@ class ModbusLink:
             await asyncio.sleep(slot_s - now_s)
             if connection.is_lost:
                 return
+
+    def _tell_pulse(self, after: ReadingState) -> None:
+        """Says once when the fast pulse cannot be read, and once when it can again."""
+        why, before = after.pulse_fault, self._state.pulse_fault
+        if why and not before:
+            _log.warning("pulse_unreadable", analyzer=self._analyzer.id, why=why)
+        if before and not why:
+            _log.info("pulse_readable_again", analyzer=self._analyzer.id)
 
     async def _refused(
         self, connection: ModbusConnection, error: LinkError, on_state: OnState

@@ -12,11 +12,11 @@ from datetime import datetime
 from typing import TypeAlias, TypeVar
 
 from edgeflash.config.register_map import RegisterMap
-from edgeflash.links.blocks import recent_results, trace_from_block
+from edgeflash.links.blocks import pulse_from_block, recent_results, trace_from_block
 from edgeflash.links.encodings import EPOCH_TICKS_PER_S, Decoder, decoder
-from edgeflash.links.errors import DecodeError, PlanError
+from edgeflash.links.errors import DecodeError, LinkError, PlanError
 from edgeflash.links.plan import Block, Plan, plan_reads
-from edgeflash.model import CycleBody, RecentResult, Role, Scalar, Scan, Trace
+from edgeflash.model import CycleBody, Pulse, RecentResult, Role, Scalar, Scan, Trace
 from edgeflash.units import UNITS
 
 T = TypeVar("T")
@@ -48,10 +48,14 @@ LIVE_ROLES = (
 NUMBER_ROLES = (Role.CYCLE_NUMBER, Role.RESULT_TIME)
 TRACE_HEADER_ROLES = (Role.TRACE_CYCLE, Role.TRACE_LENGTH, Role.TRACE_INTERVAL)
 TRACE_ARRAY_ROLES = (Role.TRACE_TIME, Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE)
+PULSE_HEADER_ROLES = (Role.PULSE_CYCLE, Role.PULSE_LENGTH, Role.PULSE_INTERVAL)
+PULSE_ARRAY_ROLES = (Role.PULSE_PRESSURE,)
 RING_ROLES = (Role.RECENT_NUMBER, Role.RECENT_TIME, Role.RECENT_FLASH_POINT)
-ARRAY_ROLES = frozenset({*TRACE_ARRAY_ROLES, *RING_ROLES})
-BODY_ROLES = tuple(r for r in Role if r not in ARRAY_ROLES and r not in TRACE_HEADER_ROLES)
-"""Every scalar that is not part of the trace block."""
+ARRAY_ROLES = frozenset({*TRACE_ARRAY_ROLES, *PULSE_ARRAY_ROLES, *RING_ROLES})
+BODY_ROLES = tuple(
+    r for r in Role if r not in {*ARRAY_ROLES, *TRACE_HEADER_ROLES, *PULSE_HEADER_ROLES}
+)
+"""Every scalar that is not part of the trace block or the pulse."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +72,15 @@ class ReadingState:
 
     last: the last body handed over; earlier: the ones before, newest first. ring_due: read the
     ring of recent results with the next stable number. unsettled_polls: polls since the last body
-    that saw a new cycle but no steady one.
+    that saw a new cycle but no steady one. pulse_fault: why the last pulse could not be read; empty
+    when it could.
     """
 
     last: Mark | None
     ring_due: bool = True
     unsettled_polls: int = 0
     earlier: tuple[Mark, ...] = ()
+    pulse_fault: str = ""
 
     def awaits(self, mark: Mark) -> bool:
         """True when this mark is of a cycle that has not been handed over.
@@ -89,7 +95,9 @@ class ReadingState:
     def with_body(self, mark: Mark, ring_due: bool) -> ReadingState:
         """The state once this mark's body is handed over."""
         earlier = self.earlier if self.last is None else (self.last, *self.earlier)
-        return ReadingState(mark, ring_due, earlier=earlier[:EARLIER_MARKS])
+        return replace(
+            self, last=mark, ring_due=ring_due, unsettled_polls=0, earlier=earlier[:EARLIER_MARKS]
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +121,8 @@ class MapReading:
     body: Group
     trace_header: Group | None
     trace_arrays: Group | None
+    pulse_header: Group | None
+    pulse_arrays: Group | None
     ring: Group | None
 
 
@@ -123,7 +133,7 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
         if place.unit is not None and place.unit not in UNITS.keys() | EPOCH_TICKS_PER_S.keys():
             raise PlanError(role, f"unit {place.unit!r} is not known")
         if place.count is not None and role not in ARRAY_ROLES:
-            raise PlanError(role, "count is for the trace_* and recent_* arrays only")
+            raise PlanError(role, "count is for the trace_*, pulse_* and recent_* arrays only")
 
     def group(wanted: Iterable[Role]) -> Group:
         places = {role: roles[role] for role in wanted if role in roles}
@@ -137,6 +147,7 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
         Role.TRACE_TIME in roles or Role.TRACE_INTERVAL in roles
     )
     has_header = has_trace and any(role in roles for role in TRACE_HEADER_ROLES)
+    has_pulse = {Role.PULSE_PRESSURE, Role.PULSE_INTERVAL} <= roles.keys()
     has_ring = Role.RECENT_FLASH_POINT in roles and (
         Role.RECENT_NUMBER in roles or Role.RECENT_TIME in roles
     )
@@ -151,6 +162,8 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
         body=group(BODY_ROLES),
         trace_header=group(TRACE_HEADER_ROLES) if has_header else None,
         trace_arrays=group(TRACE_ARRAY_ROLES) if has_trace else None,
+        pulse_header=group(PULSE_HEADER_ROLES) if has_pulse else None,
+        pulse_arrays=group(PULSE_ARRAY_ROLES) if has_pulse else None,
         ring=group(RING_ROLES) if has_ring else None,
     )
 
@@ -220,6 +233,11 @@ def scan_steps(
         if read is not None:
             recent = read
             after = replace(after, ring_due=False)
+    # The pulse comes last: the cycle is told without it when it cannot be read.
+    if body is not None and mark is not None and not body.torn:
+        pulse, fault = yield from pulse_steps(reading, mark)
+        body = replace(body, pulse=pulse)
+        after = replace(after, pulse_fault=fault)
     return Scan(reading.analyzer, taken_at, taken_mono_s, live, body, recent), after
 
 
@@ -260,9 +278,10 @@ def trace_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Trace | None, bo
     header: Mapping[Role, Scalar] = {}
     if reading.trace_header is not None:
         header = yield from read_scalars(reading.trace_header)
-        if not _is_trace_of(reading, header, mark):
+        if not _is_of(Role.TRACE_CYCLE, reading, header, mark):
             return None, False
-    arrays = yield from read_arrays(reading.trace_arrays, _samples_told(header))
+    told = _samples_told(Role.TRACE_LENGTH, header)
+    arrays = yield from read_arrays(reading.trace_arrays, told)
     if reading.trace_header is not None:
         again = yield from read_scalars(reading.trace_header)
         if again != header:
@@ -270,21 +289,44 @@ def trace_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Trace | None, bo
     return trace_from_block(header, arrays), True
 
 
-def _samples_told(header: Mapping[Role, Scalar]) -> int | None:
-    """How many samples the trace has; None when the analyzer does not tell, 0 when unusable."""
-    if Role.TRACE_LENGTH not in header:
+def pulse_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Pulse | None, str]]:
+    """The fast pulse of the marked cycle, and why it could not be read; empty when it could.
+
+    None when the block holds another cycle's, or began to hold one while it was read. A request
+    that fails is no LinkError here: it costs the pulse, not the cycle.
+    """
+    if reading.pulse_header is None or reading.pulse_arrays is None:
+        return None, ""
+    try:
+        header = yield from read_scalars(reading.pulse_header)
+        if not _is_of(Role.PULSE_CYCLE, reading, header, mark):
+            return None, ""
+        told = _samples_told(Role.PULSE_LENGTH, header)
+        arrays = yield from read_arrays(reading.pulse_arrays, told)
+        again = yield from read_scalars(reading.pulse_header)
+        after = mark_of(reading, (yield from read_scalars(reading.number)))
+    except LinkError as error:
+        return None, error.sentence
+    if again != header or after != mark:
+        return None, ""
+    return pulse_from_block(header, arrays[Role.PULSE_PRESSURE]), ""
+
+
+def _samples_told(role: Role, header: Mapping[Role, Scalar]) -> int | None:
+    """How many samples a block has; None when the analyzer does not tell, 0 when unusable."""
+    if role not in header:
         return None
-    told = header[Role.TRACE_LENGTH]
+    told = header[role]
     if isinstance(told, bool) or not isinstance(told, int | float):
         return 0
     return max(0, int(told))
 
 
-def _is_trace_of(reading: MapReading, header: Mapping[Role, Scalar], mark: Mark) -> bool:
-    """Without a counter to compare with, the trace's own number tells nothing."""
-    if Role.TRACE_CYCLE not in header or not reading.counted:
+def _is_of(role: Role, reading: MapReading, header: Mapping[Role, Scalar], mark: Mark) -> bool:
+    """Without a counter to compare with, a block's own number tells nothing."""
+    if role not in header or not reading.counted:
         return True
-    return header[Role.TRACE_CYCLE] == mark.cycle_number
+    return header[role] == mark.cycle_number
 
 
 def ring_steps(reading: MapReading, mark: Mark) -> Steps[tuple[RecentResult, ...] | None]:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Protocol
 
 from edgeflash.config.register_map import Table
+from edgeflash.links.errors import LinkError
 from edgeflash.links.reading import MapReading, ReadingState, scan_steps
 from edgeflash.model import Scan
 
@@ -25,12 +26,20 @@ async def read_scan(
     taken_at: datetime,
     taken_mono_s: float,
 ) -> tuple[Scan, ReadingState]:
-    """One poll of the source: the scan and the next state. Raises LinkError; the state stands."""
+    """One poll of the source: the scan and the next state. Raises LinkError; the state stands.
+
+    The steps are told of a request that failed, for what a scan can do without.
+    """
     steps = scan_steps(reading, state, taken_at, taken_mono_s)
     try:
         block = next(steps)
         while True:
-            block = steps.send(await source.read(block.table, block.address, block.count))
+            try:
+                words = await source.read(block.table, block.address, block.count)
+            except LinkError as error:
+                block = steps.throw(error)
+            else:
+                block = steps.send(words)
     except StopIteration as done:
         result: tuple[Scan, ReadingState] = done.value
         return result

@@ -1,4 +1,6 @@
-"""The Modbus TCP outlet: a read-only server on asyncio over an immutable register image.
+"""The Modbus TCP outlet: a server on asyncio over an immutable register image.
+
+Nothing can be written but the inputs, and these only where the site file accepts them.
 
 Every unit identifier is answered, 0 and 255 included: the server is the device, not a bridge.
 One answer is made from one image, so a read is never torn. Memory per connection is bounded: a
@@ -8,17 +10,26 @@ fixed receive buffer, and nothing is read from a client that does not take its a
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import cast
 
 import structlog
 
 from edgeflash.config.site import Analyzer, ModbusServer
+from edgeflash.inputs import InputStore
 from edgeflash.outlets.listening import AllowList, bind_host, cannot_listen
 from edgeflash.outlets.modbus_image import RegisterImage, empty_image, with_views
-from edgeflash.outlets.modbus_protocol import LONGEST_FRAME, FrameError, next_frame, response
+from edgeflash.outlets.modbus_inputs import InputRegisters
+from edgeflash.outlets.modbus_protocol import (
+    LONGEST_FRAME,
+    Frame,
+    FrameError,
+    next_frame,
+    response,
+)
 from edgeflash.outlets.refusals import Refusals
 from edgeflash.publication import View
+from edgeflash.service import SYSTEM_CLOCK
 
 IDLE_TIMEOUT_S = 120.0
 """A connection without a complete request for this long is closed, so that clients that vanished
@@ -32,8 +43,9 @@ _log = structlog.get_logger(__name__)
 
 
 class ModbusOutlet:
-    """Serves all analyzers' points to Modbus TCP clients.
+    """Serves all analyzers' points and the inputs to Modbus TCP clients.
 
+    mono_s: the clock of the inputs' ages.
     Raises OutletError when the allow-list is wrong (at once) or the port cannot be had (start).
     """
 
@@ -42,11 +54,18 @@ class ModbusOutlet:
         server: ModbusServer,
         analyzers: Sequence[Analyzer],
         *,
+        inputs: InputStore | None = None,
+        mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
         idle_timeout_s: float = IDLE_TIMEOUT_S,
     ) -> None:
         self._server = server
         self._numbers = {analyzer.id: analyzer.number for analyzer in analyzers}
         self._allow = AllowList.of(server.allow)
+        self._inputs = (
+            None
+            if inputs is None
+            else InputRegisters(inputs, server.order, server.accept_inputs, mono_s)
+        )
         self._idle_timeout_s = idle_timeout_s
         self._image = empty_image(self._numbers.values(), server.order)
         self._listener: asyncio.Server | None = None
@@ -97,7 +116,8 @@ class ModbusOutlet:
             await self._listener.start_serving()
         except OSError as error:
             raise cannot_listen("modbus outlet", host, port, error) from error
-        _log.info("modbus_listening", host=host, port=self.port)
+        accepts = self._server.accept_inputs
+        _log.info("modbus_listening", host=host, port=self.port, accepts_inputs=accepts)
 
     async def publish(self, views: Sequence[View]) -> None:
         """Shows the views from now on. Analyzers without a view keep what they show."""
@@ -133,6 +153,10 @@ class ModbusOutlet:
         self._connections.add(connection)
         return True
 
+    def answer(self, frame: Frame, source: str) -> bytes:
+        """The answer to a client's request, its write done. source: the client, for the log."""
+        return response(frame, self._image, self._inputs, source)
+
     def forget(self, connection: _Connection) -> None:
         """Called once by each connection that is gone."""
         self._connections.discard(connection)
@@ -154,14 +178,17 @@ class _Connection(asyncio.BufferedProtocol):
         self._loop = asyncio.get_running_loop()
         self._buffer = bytearray(RECEIVE_BYTES)
         self._filled = 0
+        self._source = ""
         self._transport: asyncio.Transport | None = None
         self._idle_check: asyncio.TimerHandle | None = None
         self._heard_mono_s = self._loop.time()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         stream = cast(asyncio.Transport, transport)
-        peer = stream.get_extra_info("peername")
-        if not self._outlet.admit(self, str(peer[0]) if peer else ""):
+        peername = stream.get_extra_info("peername")
+        peer = str(peername[0]) if peername else ""
+        self._source = f"modbus {peer}"
+        if not self._outlet.admit(self, peer):
             stream.abort()
             return
         self._transport = stream
@@ -216,7 +243,7 @@ class _Connection(asyncio.BufferedProtocol):
                     break
                 start += frame.size
                 self._heard_mono_s = self._loop.time()
-                self._transport.write(response(frame, self._outlet.image))
+                self._transport.write(self._outlet.answer(frame, self._source))
             left = self._filled - start
             view[:left] = bytes(view[start : self._filled])
         self._filled = left

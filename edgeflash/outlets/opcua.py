@@ -1,4 +1,4 @@
-"""The OPC UA outlet: every point of every analyzer as a read-only node.
+"""The OPC UA outlet: every point of every analyzer as a read-only node, and the inputs.
 
 A node is written only when its value, its status or its source time changed. The source time of
 some points is merely "now" (age, heartbeat, counts, link state); for those a moved source time
@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import re
 import socket
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -20,6 +20,7 @@ from asyncua.ua.object_ids import ObjectIds
 
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
+from edgeflash.inputs import InputStore
 from edgeflash.outlets.listening import (
     OutletError,
     bind_host,
@@ -27,10 +28,12 @@ from edgeflash.outlets.listening import (
     refuse_open_endpoint,
 )
 from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
 from edgeflash.outlets.values import OutletUnits, Shown, shown
 from edgeflash.points import CATALOGUE, Point
 from edgeflash.publication import View
+from edgeflash.service import SYSTEM_CLOCK
 from edgeflash.trust import Quality, Trust
 
 __all__ = ["OpcUaOutlet", "refuse_open_endpoint"]
@@ -46,16 +49,28 @@ _log = structlog.get_logger(__name__)
 
 
 class OpcUaOutlet:
-    """Serves all analyzers' points to OPC UA clients, anonymously and without encryption.
+    """Serves all analyzers' points and the inputs, anonymously and without encryption.
 
+    So where the site file accepts inputs, whoever can reach the port can write them: predictions,
+    and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
     start raises OutletError when that is not allowed for the host, or when it cannot listen.
     """
 
-    def __init__(self, server: OpcUaServer, analyzers: Sequence[Analyzer], site_name: str) -> None:
+    def __init__(
+        self,
+        server: OpcUaServer,
+        analyzers: Sequence[Analyzer],
+        site_name: str,
+        inputs: InputStore | None = None,
+        mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
+    ) -> None:
         self._config = server
         self._analyzers = tuple(analyzers)
         self._site_name = site_name
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
+        self._store = inputs if inputs is not None and inputs.declared else None
+        self._mono_s = mono_s
+        self._inputs: OpcUaInputs | None = None
         self._server: BoundedServer | None = None
         self._nodes: NodeIds = {}
         self._written: dict[tuple[str, str], Shown] = {}
@@ -85,7 +100,8 @@ class OpcUaOutlet:
         self._server = server
         self._written = {}
         _advertise_port(server, _advertised(host))
-        _log.info("opcua_listening", endpoint=self.endpoint)
+        accepts = self._config.accept_inputs
+        _log.info("opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts)
 
     def _built(self, address: str, port: int) -> BoundedServer:
         """A server with its address space, not yet listening.
@@ -95,10 +111,13 @@ class OpcUaOutlet:
         """
 
         async def build() -> BoundedServer:
-            server = BoundedServer(address, port)
+            server = BoundedServer(address, port, self._config.accept_inputs)
             await server.init()
             await _introduce(server, self._site_name)
             self._nodes = await build_nodes(server, self._analyzers, self._units)
+            if self._store is not None:
+                self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
+                server.takers.update(await self._inputs.build(server))
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server
 
@@ -117,6 +136,8 @@ class OpcUaOutlet:
             # The library's writes never wait: without this, many analyzers with many subscribers
             # would hold up the links and the other outlets. One analyzer's points go together.
             await asyncio.sleep(0)
+        if self._inputs is not None:
+            await self._inputs.publish()
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)

@@ -1,4 +1,7 @@
-"""What a client of the OPC UA server may do and use up: read only, within stated limits.
+"""What a client of the OPC UA server may do and use up, within stated limits.
+
+Clients read. A write reaches the nodes that a `WriteTaker` was given for, and nothing else; without
+any, the service itself is refused.
 
 asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
 
@@ -16,16 +19,21 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from asyncua import ua
+from asyncua.common.utils import ServiceError
 from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User, UserRole
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
+from asyncua.server.internal_session import InternalSession
 from asyncua.server.server import Server
 from asyncua.server.subscription_service import SubscriptionService
 from asyncua.server.user_managers import UserManager
+from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
+from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.outlets.refusals import Refusals
 
@@ -34,6 +42,8 @@ MAX_SUBSCRIPTIONS = 128
 MAX_QUEUED_VALUES = 1000
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
+MAX_WRITES = 1000
+"""Values in one write request; more are refused with BadTooManyOperations."""
 MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
@@ -43,12 +53,14 @@ SESSION_TIMEOUT_MS = 120_000.0
 
 _log = logging.getLogger(__name__)
 
-_NOT_FOR_READERS = frozenset(
-    {
-        ObjectIds.WriteRequest_Encoding_DefaultBinary,
-        ObjectIds.CallRequest_Encoding_DefaultBinary,
-    }
-)
+WriteTaker = Callable[[ua.DataValue, str], Awaitable[ua.StatusCode]]
+"""Takes a client's value for one node; the text names the client. Gives the answer."""
+
+_WRITE = ObjectIds.WriteRequest_Encoding_DefaultBinary
+_NEVER = frozenset({ObjectIds.CallRequest_Encoding_DefaultBinary})
+
+
+_NOBODY = User(role=UserRole.Anonymous)
 
 
 class ReadersOnly(UserManager):
@@ -69,23 +81,31 @@ class ReadersOnly(UserManager):
 
 
 class ReadersRuleset(SimpleRoleRuleset):
-    """No role may write, call methods or change the address space over the network."""
+    """No role may call methods or change the address space over the network.
 
-    def __init__(self) -> None:
-        self._services = {ua.NodeId(ua.Int32(i)) for i in USER_TYPES if i not in _NOT_FOR_READERS}
+    writes: whether the service of writing is there at all.
+    """
+
+    def __init__(self, writes: bool) -> None:
+        refused = _NEVER if writes else _NEVER | {_WRITE}
+        self._services = {ua.NodeId(ua.Int32(i)) for i in USER_TYPES if i not in refused}
 
     def check_validity(self, user: User, action_type: ua.NodeId, body: object) -> bool:
         return user.role is not UserRole.Anonymous and action_type in self._services
 
 
 class BoundedServer(Server):
-    """An OPC UA server that only reads out, to a bounded number of bounded clients."""
+    """An OPC UA server for a bounded number of bounded clients.
 
-    def __init__(self, host: str, port: int) -> None:
-        super().__init__(user_manager=ReadersOnly())
+    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist.
+    """
+
+    def __init__(self, host: str, port: int, writes: bool = False) -> None:
+        self.takers: dict[ua.NodeId, WriteTaker] = {}
+        super().__init__(iserver=_BoundedInner(self.takers))
         self.socket_address = (host, port)
         self.allow_remote_admin(False)
-        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset())
+        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset(writes))
         self.set_identity_tokens([ua.AnonymousIdentityToken])
         inner = self.iserver
         inner.max_connections = MAX_CONNECTIONS
@@ -117,6 +137,41 @@ class BoundedServer(Server):
         for session in list(self.iserver._external_sessions.values()):
             await session.close_session()
         await super().stop()
+
+
+class _BoundedInner(InternalServer):
+    """Gives clients sessions that write by takers only."""
+
+    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker]) -> None:
+        super().__init__(user_manager=ReadersOnly())
+        self._takers = takers
+
+    def create_session(
+        self, name: Any, user: User = _NOBODY, external: bool = False
+    ) -> InternalSession:
+        session = _BoundedSession(
+            self, self.aspace, self.subscription_service, name, user=user, external=external
+        )
+        session.takers = self._takers
+        return session
+
+
+class _BoundedSession(InternalSession):
+    takers: Mapping[ua.NodeId, WriteTaker]
+
+    async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
+        if len(params.NodesToWrite) > MAX_WRITES:
+            raise ServiceError(StatusCodes.BadTooManyOperations)
+        return [await self._written(item) for item in params.NodesToWrite]
+
+    async def _written(self, item: ua.WriteValue) -> ua.StatusCode:
+        taker = self.takers.get(item.NodeId)
+        if taker is None or item.AttributeId != AttributeIds.Value:
+            return ua.StatusCode(ua.UInt32(StatusCodes.BadUserAccessDenied))
+        if item.IndexRange:
+            return ua.StatusCode(ua.UInt32(StatusCodes.BadIndexRangeInvalid))
+        # The library names a session by the client's address and port.
+        return await taker(item.Value, f"opcua {self.name[0] if self.name else '?'}")
 
 
 class _BoundedListener(BinaryServer):

@@ -6,14 +6,19 @@ nor another analyzer can change it. Types: OPC 10000-8 (data access).
 
 from __future__ import annotations
 
+from edgeflash.config.site import Input
 from edgeflash.points import Point, PointType
-from edgeflash.units import Quantity
+from edgeflash.units import UNITS, Quantity
 
 NAMESPACE_URI = "urn:edgeflash:points"
 UNITS_NAMESPACE_URI = "urn:edgeflash:units"
 """Namespace of engineering units that have no UNECE code; their UnitId is -1."""
 
 ROOT_NAME = "Edgeflash"
+INPUTS_NAME = "Inputs"
+INPUTS_ID = "inputs"
+"""First part of the inputs' identifiers; no analyzer may have this id beside them."""
+AGE, IS_GOOD = "age_s", "is_good"
 
 
 def identifier(analyzer: str, point: Point) -> str:
@@ -58,3 +63,26 @@ def data_type(point: Point) -> str:
             return "DateTime"
         case PointType.TEXT:
             return "String"
+
+
+def input_identifier(declared: Input, child: str = "") -> str:
+    """The string identifier of an input's node or of a child of it, for example `inputs.t10`."""
+    return ".".join((INPUTS_ID, declared.id, child)).removesuffix(".")
+
+
+def input_node_id_text(declared: Input, child: str = "") -> str:
+    """The NodeId of an input's node or child as text with its namespace URI."""
+    return f"nsu={NAMESPACE_URI};s={input_identifier(declared, child)}"
+
+
+def input_browse_path(declared: Input, title: str = "") -> str:
+    """Browse names from Objects down to an input's node or to a child of it."""
+    return "/".join(("Objects", ROOT_NAME, INPUTS_NAME, declared.id, title)).removesuffix("/")
+
+
+def input_variable_type(declared: Input) -> str:
+    """The standard VariableType that demands just the properties an input has (OPC 10000-8)."""
+    has_unit = declared.unit in UNITS
+    if declared.low is not None and declared.high is not None:
+        return "AnalogUnitRangeType" if has_unit else "AnalogItemType"
+    return "AnalogUnitType" if has_unit else "BaseDataVariableType"

@@ -1,6 +1,6 @@
 """Builds the OPC UA address space: Objects/Edgeflash/<analyzer id>/<point title>.
 
-Every node has a string NodeId of our own, every node is read-only. Properties are those that
+Every node has a string NodeId of our own and is read-only, except inputs. Properties are those that
 OPC 10000-8 makes mandatory for the type, and InstrumentRange for the flash points.
 """
 
@@ -33,6 +33,17 @@ NodeIds = dict[tuple[str, str], ua.NodeId]
 """NodeId by analyzer id and point name."""
 
 
+_WRITABLE = sum(
+    level.mask
+    for level in (
+        ua.AccessLevel.CurrentRead,
+        ua.AccessLevel.CurrentWrite,
+        ua.AccessLevel.StatusWrite,
+        ua.AccessLevel.TimestampWrite,
+    )
+)
+
+
 def standard_node(number: int) -> ua.NodeId:
     """The NodeId of a node of the OPC UA standard (namespace 0)."""
     return ua.NodeId(ua.Int32(number))
@@ -58,7 +69,7 @@ def data_value(point: Point, value: Shown, server_time: datetime) -> ua.DataValu
 async def build_nodes(server: Server, analyzers: Sequence[Analyzer], units: OutletUnits) -> NodeIds:
     """Adds every analyzer's nodes, each point still without data, and returns their NodeIds."""
     index = await server.register_namespace(NAMESPACE_URI)
-    nodes = _Nodes(server, index)
+    nodes = Nodes(server, index)
     root = await nodes.add_object(
         standard_node(ObjectIds.ObjectsFolder),
         ROOT_NAME,
@@ -81,7 +92,7 @@ async def build_nodes(server: Server, analyzers: Sequence[Analyzer], units: Outl
 
 
 async def _add_point(
-    nodes: _Nodes, parent: ua.NodeId, analyzer: Analyzer, point: Point, units: OutletUnits
+    nodes: Nodes, parent: ua.NodeId, analyzer: Analyzer, point: Point, units: OutletUnits
 ) -> ua.NodeId:
     node = await nodes.add_variable(
         parent,
@@ -158,7 +169,7 @@ def _text(text: str) -> ua.LocalizedText:
     return ua.LocalizedText(text, LOCALE)
 
 
-class _Nodes:
+class Nodes:
     """Adds nodes to a server, with every attribute said."""
 
     def __init__(self, server: Server, index: int) -> None:
@@ -189,8 +200,9 @@ class _Nodes:
         data_type_name: str,
         type_name: str,
         description: str | None = None,
+        writable: bool = False,
     ) -> ua.NodeId:
-        """A read-only component of `parent`, or a property when the type is PropertyType."""
+        """A component of `parent`, or a property when the type is PropertyType."""
         attributes = ua.VariableAttributes()
         attributes.DisplayName = _text(name.Name)
         attributes.Description = _text(description or name.Name)
@@ -201,8 +213,9 @@ class _Nodes:
             attributes.ArrayDimensions = [len(value.Value)]
         else:
             attributes.ValueRank = ua.ValueRank.Scalar
-        attributes.AccessLevel = ua.AccessLevel.CurrentRead.mask
-        attributes.UserAccessLevel = ua.AccessLevel.CurrentRead.mask
+        access = _WRITABLE if writable else ua.AccessLevel.CurrentRead.mask
+        attributes.AccessLevel = access
+        attributes.UserAccessLevel = access
         attributes.Historizing = False
         is_property = type_name == "PropertyType"
         item = ua.AddNodesItem()

@@ -7,7 +7,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from edgeflash.outlets.opcua_names import NAMESPACE_URI, ROOT_NAME, data_type, variable_type
+from edgeflash.outlets.modbus_inputs import (
+    AGE_OFFSET,
+    AGE_UNKNOWN,
+    FIRST_ADDRESS,
+    QUALITY_NUMBERS,
+    QUALITY_OFFSET,
+    REGISTERS_EACH,
+    VALUE_OFFSET,
+    VALUE_REGISTERS,
+)
+from edgeflash.outlets.opcua_names import (
+    AGE,
+    INPUTS_ID,
+    INPUTS_NAME,
+    IS_GOOD,
+    NAMESPACE_URI,
+    ROOT_NAME,
+    data_type,
+    variable_type,
+)
 from edgeflash.outlets.point_rows import (
     FIRST_DISCRETE_INPUT,
     FIRST_HOLDING_REGISTER,
@@ -34,8 +53,8 @@ outlet; values, ranges and differences are then converted there.\
 
 _OPCUA = f"""\
 Namespace `{NAMESPACE_URI}`. The node of point `P` of analyzer `A` is
-`nsu={NAMESPACE_URI};s=A.P`, found under `Objects/{ROOT_NAME}/A/Title`. Every node is read only. A
-bad quality carries no value.\
+`nsu={NAMESPACE_URI};s=A.P`, found under `Objects/{ROOT_NAME}/A/Title`. Every node of a point is
+read only. A bad quality carries no value.\
 """
 
 _FLAG = next(p for p in CATALOGUE if p.type is PointType.FLAG)
@@ -51,8 +70,37 @@ input (function 2) and a coil (function 1) at the address of its register: the f
 
 `order` in the site file sets the order of values that take several registers as a number. Single
 registers and text are never reordered. Unused registers of a block read 0; addresses outside the
-blocks of the site's analyzers give exception 2.\
+blocks of the site's analyzers and inputs give exception 2. A read that crosses address
+{FIRST_ADDRESS} does too.\
 """
+
+_INPUTS = f"""\
+What the control system writes: predictions, blend shares, temperatures of a distillation, the
+product's number. Declared in `[[inputs]]` of the site file, each with an `id`, a `number` n from 1
+to 500, a `unit`, and where wanted `low`, `high` and `stale_s`. Nothing can be written until an
+outlet says `accept_inputs = true`; then its clients may write these values and nothing else. An
+input with a constant `value` is shown and cannot be written.
+
+A value is good while its writer says so, it is a number from `low` to `high`, and it is not older
+than `stale_s`. Whatever is written is kept, also what is not good: no older value goes on looking
+good in its place. An input that was never written, also not since the last start of the gateway,
+is treated as not there. A prediction can only make a cycle doubtful, never better. **The product's
+number chooses the limit in force**: whoever can write it can lower the limit, so accept it only
+where every client that can reach the port may decide that. Each change is logged with its source.
+
+By Modbus, input n owns the {REGISTERS_EACH} holding registers from
+{FIRST_ADDRESS} + (n - 1) × {REGISTERS_EACH}, counted from 0; in six-digit notation input 1 begins
+at {FIRST_HOLDING_REGISTER + FIRST_ADDRESS}. Function 16 writes the value, or value and quality,
+in one request; 6 or 16 the quality alone, which leaves the value as old as it is. A value alone
+comes as good. Any other write gives exception 2, also half a value and several inputs at once; a
+request that is wrong in itself gives 3. No number gives an exception for what it is.
+
+By OPC UA, the value is `nsu={NAMESPACE_URI};s={INPUTS_ID}.ID`, found under
+`Objects/{ROOT_NAME}/{INPUTS_NAME}/ID`: a Double, written with its status. Another type is refused
+with BadTypeMismatch. A number outside `low` to `high` is taken and is not good.\
+"""
+
+_QUALITY_WORDS = ", ".join(f"{number} {trust}" for trust, number in QUALITY_NUMBERS.items())
 
 _WIRE: dict[PointType, tuple[str, str]] = {
     PointType.FLOAT: ("float32", "NaN (7FC0 0000)"),
@@ -98,6 +146,35 @@ def _parts() -> Iterator[str]:
         (
             (str(p.register), str(p.registers), f"`{p.name}`", *_WIRE[p.type])
             for p in sorted(CATALOGUE, key=lambda point: point.register)
+        ),
+    )
+    yield "## Inputs"
+    yield _INPUTS
+    yield markdown_table(
+        ("Offset", "Registers", "OPC UA node", "What", "Encoding in registers"),
+        (
+            (
+                str(VALUE_OFFSET),
+                str(VALUE_REGISTERS),
+                f"`{INPUTS_ID}.ID`",
+                "value, in the unit of the input",
+                "float32 in the server's order; NaN when there is none",
+            ),
+            (
+                str(QUALITY_OFFSET),
+                "1",
+                "status of the value",
+                "quality, as its writer says",
+                f"uint16: {_QUALITY_WORDS}; any other number counts as bad",
+            ),
+            (
+                str(AGE_OFFSET),
+                "1",
+                f"`{INPUTS_ID}.ID.{AGE}`",
+                "whole seconds since the value came, read only",
+                f"uint16; {AGE_UNKNOWN} when older or not known",
+            ),
+            ("", "", f"`{INPUTS_ID}.ID.{IS_GOOD}`", "whether it may be used, read only", ""),
         ),
     )
     yield "## Quality"

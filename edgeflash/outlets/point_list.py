@@ -11,7 +11,15 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict
 
-from edgeflash.outlets.point_rows import OutletPlace, PointRow, QualityRow, quality_rows, rows
+from edgeflash.config.site import Site
+from edgeflash.outlets.input_rows import input_rows
+from edgeflash.outlets.point_rows import (
+    OutletPlace,
+    PointRow,
+    QualityRow,
+    analyzer_rows,
+    quality_rows,
+)
 
 __all__ = [
     "OutletPlace",
@@ -27,8 +35,13 @@ __all__ = [
 
 MODBUS_NOTES = """\
 Functions 3 and 4 read the same registers, 1 and 2 the same bits; a flag's bit has its register's
-address. Every unit identifier is answered. Nothing can be written. Registers without a point read
-0; addresses of analyzers that are not configured are refused (exception 02).
+address. Every unit identifier is answered. Only what has the direction "write" can be written, by
+functions 6 and 16; where a server has nothing such, both are refused (exception 01). Registers
+without a point read 0; addresses of analyzers and inputs that are not configured are refused
+(exception 02).
+
+Write an input's value alone, its quality alone, or both in one request; a value alone comes as
+good. Half a value, the age and several inputs in one request are refused (exception 02).
 
 Read a value and its quality in one request: one answer never mixes two instants. Without a value a
 float is NaN, integers, codes, flags and times are all ones, text is empty, and a flag's bit is 1.
@@ -39,6 +52,11 @@ rule. Single registers and text have no order."""
 OPCUA_NOTES = """\
 A bad status carries no value. Some points have no time of their own (age, heartbeat, counts, link
 state and the like): their source time is when the value last changed."""
+
+
+def rows(site: Site) -> list[PointRow]:
+    """Every point of every analyzer, then every input, in the order of the site file."""
+    return [*analyzer_rows(site), *input_rows(site)]
 
 
 def as_csv(table: Sequence[PointRow]) -> str:
@@ -56,6 +74,7 @@ def _flat(row: PointRow) -> dict[str, str | int | float | None]:
         "analyzer": row.analyzer,
         "point": row.point,
         "description": row.description,
+        "direction": row.direction,
         "type": row.type,
         "codes": "; ".join(row.codes),
     }
@@ -85,6 +104,7 @@ def _flat(row: PointRow) -> dict[str, str | int | float | None]:
 def _flat_place(prefix: str, place: OutletPlace) -> dict[str, str | int | float | None]:
     return {
         f"{prefix}_unit": place.unit,
+        f"{prefix}_direction": place.direction,
         f"{prefix}_low": place.low,
         f"{prefix}_high": place.high,
         f"{prefix}_instrument_low": place.instrument_low,
@@ -130,12 +150,16 @@ def as_markdown(table: Sequence[PointRow]) -> str:
 
 
 def _opcua_table(own: Sequence[PointRow]) -> str:
-    header = ("Point", "Node", "Path", "Type", "Value", "Unit", "Range", "Instrument range")
+    header = (
+        *("Point", "Direction", "Node", "Path", "Type", "Value", "Unit", "Range"),
+        "Instrument range",
+    )
     return _table(
         header,
         [
             (
                 f"`{r.point}`",
+                r.opcua.direction,
                 f"`{r.opcua_node_id}`",
                 f"`{r.opcua_path}`",
                 r.opcua_type,
@@ -152,14 +176,15 @@ def _opcua_table(own: Sequence[PointRow]) -> str:
 
 def _modbus_table(own: Sequence[PointRow], place: int) -> str:
     header = (
-        *("Point", "Address (from 0)", "Input register", "Holding register", "Discrete input"),
-        *("Registers", "Type", "Order", "Unit", "Range", "Instrument range"),
+        *("Point", "Direction", "Address (from 0)", "Input register", "Holding register"),
+        *("Discrete input", "Registers", "Type", "Order", "Unit", "Range", "Instrument range"),
     )
     return _table(
         header,
         [
             (
                 f"`{r.point}`",
+                r.modbus[place].direction,
                 str(r.modbus_address),
                 str(r.input_register),
                 str(r.holding_register),
@@ -172,6 +197,7 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
                 _range(r.modbus[place].instrument_low, r.modbus[place].instrument_high),
             )
             for r in own
+            if r.modbus
         ],
     )
 

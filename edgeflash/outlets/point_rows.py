@@ -33,7 +33,10 @@ _MODBUS_TYPES: dict[PointType, str] = {
 
 @dataclass(frozen=True, slots=True)
 class OutletPlace:
-    """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes."""
+    """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes.
+
+    direction: "read", or "write" where clients of this outlet may write it.
+    """
 
     outlet: str
     unit: str
@@ -42,14 +45,17 @@ class OutletPlace:
     instrument_low: float | None = None
     instrument_high: float | None = None
     order: str = ""
+    direction: str = "read"
 
 
 @dataclass(frozen=True, slots=True)
 class PointRow:
-    """One point of one analyzer.
+    """One point of one analyzer, or one part of an input.
 
-    modbus_address: zero-based, as sent. input_register (function 4) and holding_register
-    (function 3) are the same address as one-based numbers; discrete_input only for flags.
+    modbus_address: zero-based, as sent; None when Modbus lacks it, as an empty opcua_node_id says
+    of OPC UA. input_register (function 4) and holding_register (function 3) are the same address
+    as one-based numbers; discrete_input only for flags. direction: "write" when any outlet takes
+    it from the control system.
     """
 
     analyzer: str
@@ -63,13 +69,14 @@ class PointRow:
     opcua_type: str
     opcua_data_type: str
     modbus_type: str
-    modbus_address: int
+    modbus_address: int | None
     registers: int
-    input_register: int
-    holding_register: int
+    input_register: int | None
+    holding_register: int | None
     discrete_input: int | None
     opcua: OutletPlace | None
     modbus: tuple[OutletPlace, ...]
+    direction: str = "read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +90,7 @@ class QualityRow:
     meaning: str
 
 
-def rows(site: Site) -> list[PointRow]:
+def analyzer_rows(site: Site) -> list[PointRow]:
     """Every point of every analyzer, in the order of the site file and of the catalogue."""
     return [
         _row(analyzer, point, site.file.opcua, site.file.modbus)

@@ -6,6 +6,8 @@ from datetime import datetime
 
 from edgeflash.model import Continuity, CycleSource, Phase, Role, Severity
 from edgeflash.publication import LinkState
+from edgeflash.rules import phases, streams
+from edgeflash.rules.phases import timed_s
 from edgeflash.rules.rule import (
     Breach,
     CycleContext,
@@ -18,23 +20,15 @@ from edgeflash.rules.rule import (
 from edgeflash.trust import Category, Quality
 
 
-def _timed(c: CycleContext) -> float | None:
-    """The cycle's duration where it means one cycle: read live, right after its predecessor."""
-    ordinary = (Continuity.NEXT, Continuity.WRAP)
-    if c.cycle.source is not CycleSource.LIVE or c.cycle.continuity not in ordinary:
-        return None
-    return c.cycle.duration_s
-
-
 def _too_short(c: CycleContext, p: Parameters) -> Breach | None:
-    duration, limit = _timed(c), p["shortest_s"]
+    duration, limit = timed_s(c), p["shortest_s"]
     if duration is None or duration >= limit:
         return None
     return Breach(f"the cycle took only {duration:.1f} s", duration, limit, "s")
 
 
 def _too_long(c: CycleContext, p: Parameters) -> Breach | None:
-    duration, limit = _timed(c), p["longest_s"]
+    duration, limit = timed_s(c), p["longest_s"]
     if duration is None or duration <= limit:
         return None
     return Breach(f"the cycle took {duration:.1f} s", duration, limit, "s")
@@ -292,4 +286,6 @@ RULES: tuple[Rule, ...] = (
         parameters=(Parameter("longest_gap_s", 60.0, "s", "longest break between readings"),),
         on_cycle=_unwatched,
     ),
+    *phases.RULES,
+    *streams.RULES,
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 from edgeflash.cycles.observed import FLOWS_COUNT_IN
 from edgeflash.model import Role, Severity
 from edgeflash.rules.off_plan import off_plan, off_plan_parameters
@@ -59,6 +61,42 @@ def _pressure_noise(c: CycleContext, p: Parameters) -> Breach | None:
     return Breach(f"the pressure signal is noisy: {noise:.2f} kPa", noise, limit, "kPa")
 
 
+def _inlet_temperature(c: CycleContext, p: Parameters) -> Breach | None:
+    span = c.cycle.spans.get(Role.SAMPLE_INLET_TEMPERATURE)
+    read = c.cycle.number_value(Role.SAMPLE_INLET_TEMPERATURE)
+    coldest, hottest = (read, read) if span is None else (span.low, span.high)
+    low, high = c.analyzer.inlet_low_c, c.analyzer.inlet_high_c
+    if coldest is None or hottest is None or (span is None and c.cycle.torn):
+        return None
+    if high is not None and hottest > high:
+        sentence = f"the sample came in at {hottest:.1f} °C; at most {high:g} °C is allowed"
+        return Breach(sentence, hottest, high, "°C")
+    if low is not None and coldest < low:
+        sentence = f"the sample came in at {coldest:.1f} °C; at least {low:g} °C is wanted"
+        return Breach(sentence, coldest, low, "°C")
+    return None
+
+
+def _zero_drift(c: CycleContext, p: Parameters) -> Breach | None:
+    zero = c.cycle.number_value(Role.TRANSDUCER_ZERO)
+    if zero is None or c.cycle.torn:
+        return None
+    past: list[float] = []
+    for remembered in c.memory.past:
+        if "maintenance" in remembered.reasons:
+            past = []  # someone may have set it anew
+        if remembered.zero_kpa is not None:
+            past.append(remembered.zero_kpa)
+    if len(past) < p["least_cycles"]:
+        return None
+    usual = median(past)
+    moved = zero - usual
+    if abs(moved) <= p["most_kpa"]:
+        return None
+    sentence = f"the transducer zero has drifted by {moved:+.2f} kPa over the last cycles"
+    return Breach(sentence, moved, p["most_kpa"] if moved > 0 else -p["most_kpa"], "kPa")
+
+
 _FLOW_PARAMETERS = off_plan_parameters(0.20, 0.60, "of set value")
 
 RULES: tuple[Rule, ...] = (
@@ -72,6 +110,7 @@ RULES: tuple[Rule, ...] = (
         Quality.NOT_ACCURATE,
         Quality.BAD,
         needs=(Role.SAMPLE_FLOW,),
+        keys=("sample_flow_ml_per_min",),
         parameters=_FLOW_PARAMETERS,
         on_cycle=_sample_flow,
     ),
@@ -85,6 +124,7 @@ RULES: tuple[Rule, ...] = (
         Quality.NOT_ACCURATE,
         Quality.BAD,
         needs=(Role.AIR_FLOW,),
+        keys=("air_flow_ml_per_min",),
         parameters=_FLOW_PARAMETERS,
         on_cycle=_air_flow,
     ),
@@ -116,5 +156,35 @@ RULES: tuple[Rule, ...] = (
         trace=TraceUse.NEEDED,
         parameters=(Parameter("most_kpa", 2.0, "kPa", "highest standard deviation"),),
         on_cycle=_pressure_noise,
+    ),
+    Rule(
+        505,
+        "inlet_temperature",
+        Family.FLUIDS,
+        "The sample came in too hot or too cold: light ends may be lost, or wax may settle.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.NOT_ACCURATE,
+        Quality.BAD,
+        needs=(Role.SAMPLE_INLET_TEMPERATURE,),
+        keys=("inlet_low_c", "inlet_high_c"),
+        on_cycle=_inlet_temperature,
+    ),
+    Rule(
+        506,
+        "zero_drift",
+        Family.FLUIDS,
+        "The zero of the pressure transducer has drifted away from what it was for many cycles.",
+        Severity.DOUBT,
+        Category.MAINTENANCE_REQUIRED,
+        Quality.NOT_ACCURATE,
+        Quality.SENSOR_FAILURE,
+        needs=(Role.TRANSDUCER_ZERO,),
+        parameters=(
+            Parameter("most_kpa", 1.0, "kPa", "furthest from the median of the cycles before"),
+            Parameter("least_cycles", 10.0, "cycles", "cycles it takes to know the usual zero"),
+        ),
+        looks_back=True,
+        on_cycle=_zero_drift,
     ),
 )

@@ -6,6 +6,7 @@ import numpy as np
 
 from edgeflash.config.site import Basis
 from edgeflash.flash.compute import correction_due_c, ignition_temperature_c
+from edgeflash.flash.pulse import PulseShape, pulse_shape
 from edgeflash.model import CycleSource, Role, Severity
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule, TraceUse
 from edgeflash.trust import Category, Quality
@@ -105,6 +106,54 @@ def _basis_substituted(c: CycleContext, p: Parameters) -> Breach | None:
     if not wanted or c.computed.basis != "reported" or c.cycle.source is CycleSource.RING:
         return None
     return Breach("the trace could not be used; the value is the analyzer's own")
+
+
+def _pulse_shape(c: CycleContext, p: Parameters) -> Breach | None:
+    shape = None if c.cycle.pulse is None or c.cycle.torn else pulse_shape(c.cycle.pulse)
+    if shape is None:
+        return None
+    return _no_flash_shape(shape, p) or _odd_flash_shape(shape, p)
+
+
+def _no_flash_shape(shape: PulseShape, p: Parameters) -> Breach | None:
+    """What no flash does: stay, be gone at once, creep up."""
+    left, most_left = shape.left_fraction, p["most_left_fraction"]
+    if shape.after_peak_s >= p["most_decay_s"] / 2 and left > most_left:
+        sentence = f"{left:.0%} of the pressure still stood {shape.after_peak_s:.2f} s on: a step"
+        return Breach(sentence, left, most_left, "of peak")
+    if shape.width_s is not None and shape.width_s < p["least_width_s"]:
+        sentence = f"the pressure stood for {1000 * shape.width_s:.1f} ms only: a spark's pickup"
+        return Breach(sentence, shape.width_s, p["least_width_s"], "s")
+    if shape.rise_s is not None and shape.rise_s > p["most_rise_s"]:
+        sentence = f"the pressure took {1000 * shape.rise_s:.0f} ms to rise: slower than any flash"
+        return Breach(sentence, shape.rise_s, p["most_rise_s"], "s")
+    return None
+
+
+def _odd_flash_shape(shape: PulseShape, p: Parameters) -> Breach | None:
+    """What a flash does seldom: rise or decay too fast, decay too slowly."""
+    rise, decay = shape.rise_s, shape.decay_s
+    if rise is not None and rise < p["least_rise_s"]:
+        sentence = f"the pressure rose within {1000 * rise:.1f} ms: faster than a flash"
+        return Breach(sentence, rise, p["least_rise_s"], "s", Severity.DOUBT)
+    if decay is None:
+        # Not down to a tenth when the capture ended: too slow, if it went on for long enough.
+        decay = shape.after_peak_s if shape.after_peak_s > p["most_decay_s"] else None
+    elif decay < p["least_decay_s"]:
+        sentence = f"the pressure was gone within {1000 * decay:.0f} ms: faster than a flash"
+        return Breach(sentence, decay, p["least_decay_s"], "s", Severity.DOUBT)
+    if decay is None or decay <= p["most_decay_s"]:
+        return None
+    sentence = f"the pressure took {1000 * decay:.0f} ms or more to fall: slower than a flash"
+    return Breach(sentence, decay, p["most_decay_s"], "s", Severity.DOUBT)
+
+
+def _second_ignition(c: CycleContext, p: Parameters) -> Breach | None:
+    count = c.computed.ignition_count
+    if count is None or count <= p["most"]:
+        return None
+    sentence = f"the trace shows {count} ignitions; the first one counts"
+    return Breach(sentence, float(count), p["most"], "ignitions")
 
 
 LEAST_LATER_SAMPLES = 3
@@ -214,5 +263,38 @@ RULES: tuple[Rule, ...] = (
             Parameter("most_left_fraction", 0.5, "of peak", "rise that may be left by then"),
         ),
         on_cycle=_not_a_flash,
+    ),
+    Rule(
+        308,
+        "pulse_shape",
+        Family.IGNITION,
+        "The fast capture of the pressure does not look like a flash.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        needs=(Role.PULSE_PRESSURE,),
+        parameters=(
+            Parameter("least_rise_s", 0.002, "s", "shortest rise from 10 to 90 %"),
+            Parameter("most_rise_s", 0.2, "s", "longest rise; a longer one rejects"),
+            Parameter("least_width_s", 0.002, "s", "shortest pulse; a shorter one rejects"),
+            Parameter("least_decay_s", 0.02, "s", "shortest fall to 10 %"),
+            Parameter("most_decay_s", 0.5, "s", "longest fall to 10 %"),
+            Parameter("most_left_fraction", 0.5, "of peak", "more at the end is a step: rejects"),
+        ),
+        on_cycle=_pulse_shape,
+    ),
+    Rule(
+        309,
+        "second_ignition",
+        Family.IGNITION,
+        "The trace shows more than one ignition. The first one is taken.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        trace=TraceUse.NEEDED,
+        parameters=(Parameter("most", 1.0, "ignitions", "ignitions of an ordinary cycle"),),
+        on_cycle=_second_ignition,
     ),
 )

@@ -7,10 +7,21 @@ from dataclasses import replace
 from datetime import datetime
 
 from edgeflash.config.site import Analyzer, Product
-from edgeflash.model import Computed, Cycle, Finding, Result, Role, Severity, Verdict
+from edgeflash.model import (
+    Computed,
+    Cycle,
+    Finding,
+    InputReading,
+    Result,
+    Role,
+    Severity,
+    Verdict,
+)
 from edgeflash.publication import StandingFinding, sampled_before
 from edgeflash.rules.catalogue import BY_CODE, BY_NAME, NO_VALUE, VERSION
 from edgeflash.rules.low_flash import alarm_after, below_minimum, low_flash_evidence
+from edgeflash.rules.memory import Memory
+from edgeflash.rules.proof import checks_after
 from edgeflash.rules.rule import Breach, CycleContext, LiveContext
 from edgeflash.rules.tuning import Tuned
 
@@ -55,16 +66,21 @@ def verdict_of(found: Sequence[Finding]) -> Verdict:
     return Verdict.DOUBTFUL if Severity.DOUBT in severities else Verdict.ACCEPTED
 
 
-def judge(
+def result_of(
     context: CycleContext,
     rulebook: Sequence[Tuned],
-    *,
-    alarm_before: bool,
+    own: Sequence[Finding],
     judged_at: datetime,
 ) -> Result:
     """The result of a cycle. One without a value to publish is always rejected, by `no_value`
-    where no other rule says why."""
-    found = findings(context, rulebook)
+    where no other rule says why.
+
+    own: what the rules that need no past have found; those that look back are asked here.
+    """
+    sound = all(finding.severity is Severity.NOTE for finding in own)
+    context = replace(context, sound=sound)
+    back = findings(context, [t for t in rulebook if t.rule.looks_back])
+    found = tuple(sorted((*own, *back), key=_urgency))
     verdict = verdict_of(found)
     low = low_flash_evidence(context, found)
     cycle, computed = context.cycle, context.computed
@@ -75,15 +91,18 @@ def judge(
         verdict=verdict,
         published_c=computed.corrected_c if verdict is not Verdict.REJECTED else None,
         low_flash=low,
-        low_flash_alarm=alarm_after(alarm_before, low, verdict),
+        low_flash_alarm=alarm_after(context.memory.low_flash_alarm, low, verdict),
         sampled_at=sampled_before(
             cycle.finished_at,
             computed.time_after_ignition_s or 0.0,
             context.analyzer.transport_lag_s,
         ),
         judged_at=judged_at,
-        product=context.analyzer.product or "",
+        product=context.product_name,
         rules_version=VERSION,
+        assessment=context.assessment,
+        inputs=context.inputs,
+        checks=checks_after(context, own),
     )
 
 
@@ -91,10 +110,12 @@ def unjudged(
     cycle: Cycle,
     analyzer: Analyzer,
     product: Product | None,
+    product_name: str,
     *,
     failure: str,
-    alarm_before: bool,
+    memory: Memory,
     judged_at: datetime,
+    inputs: tuple[InputReading, ...] = (),
 ) -> Result:
     """The result of a cycle whose judging failed: rejected, kept, and never silent about danger.
 
@@ -106,17 +127,19 @@ def unjudged(
     rule = BY_NAME["judging_failed"]
     sentence = f"the gateway failed while judging: {failure}"
     return Result(
-        cycle=replace(cycle, trace=None),
+        cycle=replace(cycle, trace=None, pulse=None),
         computed=Computed(reported_c=reported_c),
         findings=(Finding(rule.code, rule.name, Severity.REJECT, sentence),),
         verdict=Verdict.REJECTED,
         published_c=None,
         low_flash=low,
-        low_flash_alarm=alarm_after(alarm_before, low, Verdict.REJECTED),
+        low_flash_alarm=alarm_after(memory.low_flash_alarm, low, Verdict.REJECTED),
         sampled_at=cycle.finished_at,
         judged_at=judged_at,
-        product=analyzer.product or "",
+        product=product_name,
         rules_version=VERSION,
+        inputs=inputs,
+        checks=memory.checks,
     )
 
 

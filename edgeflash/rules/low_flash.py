@@ -13,7 +13,9 @@ from edgeflash.model import Finding, Phase, Role, Verdict
 from edgeflash.rules.catalogue import BY_CODE, BY_NAME
 from edgeflash.rules.rule import CycleContext
 
-BAROMETER_RULE = BY_NAME["barometer_implausible"]
+BAROMETER_CODES = frozenset(
+    BY_NAME[name].code for name in ("barometer_implausible", "barometer_jump")
+)
 
 
 def below_minimum(value_c: float, product: Product | None) -> bool:
@@ -37,7 +39,7 @@ def low_flash_evidence(context: CycleContext, breached: tuple[Finding, ...]) -> 
     if any(BY_CODE[finding.code].low_flash for finding in breached):
         return True
     due = correction_due_c(computed.barometer_kpa, context.analyzer.correction) or 0.0
-    if any(finding.code == BAROMETER_RULE.code for finding in breached):
+    if any(finding.code in BAROMETER_CODES for finding in breached):
         due = min(0.0, due)  # a wrong barometer must not lift a value over the limit
     seen = [computed.recomputed_c, computed.reported_c]
     if seen == [None, None]:

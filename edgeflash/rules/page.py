@@ -45,6 +45,8 @@ _FAMILIES = {
     Family.IGNITION: "Ignition: was there a flash, and does the reported temperature belong to it?",
     Family.TEMPERATURE: "Temperature: was the sample heated as planned, within the range?",
     Family.FLUIDS: "Fluids: sample, air, and the transducer that watches the cell",
+    Family.PROCESS: "Process: does the value fit what came before it?",
+    Family.PROOF: "Proof: do the check samples still prove the analyzer?",
 }
 
 
@@ -121,10 +123,12 @@ def _needs(rule: Rule) -> str:
     roles = ", ".join(f"`{role.value}`" for role in rule.needs)
     match rule.trace:
         case TraceUse.NEEDED:
-            return f"{roles}, a trace" if roles else "a trace"
+            roles = f"{roles}, a trace" if roles else "a trace"
         case TraceUse.INSTEAD:
-            return f"{roles}, or a trace"
-    return roles or "nothing beyond the required roles"
+            roles = f"{roles}, or a trace"
+    keys = ", ".join(f"`{key}`" for key in rule.keys)
+    needed = [*([roles] if roles else []), *([f"{keys} in the site file"] if keys else [])]
+    return "; ".join(needed) or "nothing beyond the required roles"
 
 
 def _quality(quality: Quality) -> str:

@@ -8,8 +8,19 @@ from enum import StrEnum
 
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer, Product
-from edgeflash.model import Computed, Cycle, PreviousResult, Role, Scalar, Severity
+from edgeflash.model import (
+    NOT_ASSESSED,
+    Assessment,
+    Computed,
+    Cycle,
+    InputReading,
+    PreviousResult,
+    Role,
+    Scalar,
+    Severity,
+)
 from edgeflash.publication import LinkState
+from edgeflash.rules.memory import EMPTY, Memory
 from edgeflash.trust import Category, Quality
 
 COMMON_PRACTICE = "common practice, no source"
@@ -23,6 +34,8 @@ class Family(StrEnum):
     IGNITION = "ignition"
     TEMPERATURE = "temperature"
     FLUIDS = "fluids"
+    PROCESS = "process"
+    PROOF = "proof"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +74,23 @@ class Breach:
 
 @dataclass(frozen=True, slots=True)
 class CycleContext:
-    """All a cycle rule may look at."""
+    """All a cycle rule may look at.
+
+    analyzer: as it is for the stream that was measured. product_name: of `product`; empty when
+    there is none. memory: what came before, for the rules that look back; sound: no rule that
+    needs no past doubts or rejects the cycle.
+    """
 
     cycle: Cycle
     computed: Computed
     analyzer: Analyzer
     register_map: RegisterMap
     product: Product | None
+    product_name: str = ""
+    inputs: tuple[InputReading, ...] = ()
+    assessment: Assessment = NOT_ASSESSED
+    memory: Memory = EMPTY
+    sound: bool = True
 
     @property
     def previous(self) -> PreviousResult | None:
@@ -79,7 +102,9 @@ class CycleContext:
 class LiveContext:
     """All a live rule may look at. *_s: seconds on the monotonic clock; None: not yet.
 
-    storage_fault: why results cannot be recorded; empty when they can.
+    storage_fault: why results cannot be recorded; empty when they can. alive_still_s: since the
+    sign of life last changed; None without one. since_check_s: since the last check sample, by
+    the wall clock; None when there never was one.
     """
 
     analyzer: Analyzer
@@ -90,6 +115,8 @@ class LiveContext:
     since_result_s: float
     live: Mapping[Role, Scalar]
     storage_fault: str
+    alive_still_s: float | None = None
+    since_check_s: float | None = None
 
 
 CycleCheck = Callable[[CycleContext, Parameters], Breach | None]
@@ -103,7 +130,8 @@ class Rule:
     code: hundreds digit is the family; never used again. severity: the worst it may reach.
     needs: roles without which it is blind; trace: whether a trace is needed too, or instead.
     shown_as: quality of a value it makes doubtful; without_value: quality when there is none to
-    show. low_flash: its breach is evidence of a possible low flash point.
+    show. low_flash: its breach is evidence of a possible low flash point. keys: of the site file,
+    without which it is blind. looks_back: it needs the memory, so it is asked after the others.
     Exactly one of on_cycle and on_live is set.
     """
 
@@ -119,6 +147,8 @@ class Rule:
     trace: TraceUse = TraceUse.NONE
     parameters: tuple[Parameter, ...] = ()
     low_flash: bool = False
+    keys: tuple[str, ...] = ()
+    looks_back: bool = False
     on_cycle: CycleCheck | None = None
     on_live: LiveCheck | None = None
 

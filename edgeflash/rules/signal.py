@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from edgeflash.config.site import Basis, Correction
+from edgeflash.flash.finite import sampling_interval_s
+from edgeflash.flash.gaps import Gap, gaps_longer_than, missing_fraction
 from edgeflash.model import Role, Severity
 from edgeflash.publication import LinkState
+from edgeflash.rules import barometer
 from edgeflash.rules.rule import (
     Breach,
     CycleContext,
@@ -13,6 +15,7 @@ from edgeflash.rules.rule import (
     Parameter,
     Parameters,
     Rule,
+    TraceUse,
 )
 from edgeflash.trust import Category, Quality
 
@@ -82,26 +85,6 @@ def _device_fault_now(c: LiveContext, p: Parameters) -> Breach | None:
     return breach if breach is not None and breach.severity is Severity.REJECT else None
 
 
-def _barometer_implausible(c: CycleContext, p: Parameters) -> Breach | None:
-    uncorrected_reported = (
-        c.analyzer.basis is Basis.REPORTED and c.analyzer.analyzer_corrects_barometer
-    )
-    if c.analyzer.correction is Correction.NONE or uncorrected_reported:
-        return None
-    pressure = c.computed.barometer_kpa
-    low, high = p["low_kpa"], p["high_kpa"]
-    usual = c.analyzer.barometer_kpa
-    if pressure is None:
-        return Breach("there is no barometer reading to correct the flash point with")
-    if usual is not None and abs(pressure - usual) > p["apart_kpa"]:
-        sentence = f"the barometer reads {pressure:.1f} kPa; usual here is {usual:g} kPa"
-        return Breach(sentence, pressure, usual, "kPa")
-    if low <= pressure <= high:
-        return None
-    sentence = f"a barometer reading of {pressure:.1f} kPa is not plausible at this site"
-    return Breach(sentence, pressure, low if pressure < low else high, "kPa")
-
-
 def _no_value(c: CycleContext, p: Parameters) -> Breach | None:
     if c.computed.corrected_c is not None:
         return None
@@ -117,6 +100,52 @@ def _not_recorded(c: LiveContext, p: Parameters) -> Breach | None:
     if not c.storage_fault:
         return None
     return Breach(f"results cannot be recorded and are not published: {c.storage_fault}")
+
+
+def _trace_gaps(c: CycleContext, p: Parameters) -> Breach | None:
+    trace, onset_s = c.cycle.trace, c.computed.ignition_time_s
+    if trace is None or c.cycle.torn:
+        return None
+    interval_s = sampling_interval_s(trace.time_s)
+    if interval_s is not None and onset_s is not None:
+        limit = max(p["gap_samples"] * interval_s, p["least_gap_s"])
+        near = [
+            gap
+            for gap in gaps_longer_than(trace, limit)
+            if gap.to_s >= onset_s - p["near_s"] and gap.from_s <= onset_s
+        ]
+        if near:
+            worst = max(near, key=lambda gap: (gap.holds(onset_s), gap.length_s))
+            return _gap_breach(worst, worst.holds(onset_s), limit)
+    missing, most = missing_fraction(trace), p["missing_fraction"]
+    if missing <= most:
+        return None
+    sentence = f"{missing:.0%} of the trace is not a number"
+    return Breach(sentence, missing, most, "of samples", Severity.DOUBT)
+
+
+def _gap_breach(gap: Gap, holds_ignition: bool, limit_s: float) -> Breach:
+    where = "over the ignition" if holds_ignition else "before the ignition"
+    sentence = f"the trace has no {gap.what} for {gap.length_s:.1f} s {where}"
+    severity = Severity.REJECT if holds_ignition else Severity.DOUBT
+    return Breach(sentence, gap.length_s, limit_s, "s", severity)
+
+
+def _not_alive(c: LiveContext, p: Parameters) -> Breach | None:
+    limit = max(p["still_s"], p["still_polls"] * c.analyzer.poll_s)
+    if c.link is not LinkState.UP or c.alive_still_s is None or c.alive_still_s <= limit:
+        return None
+    sentence = f"the analyzer answers, but its sign of life stands for {c.alive_still_s:.0f} s"
+    return Breach(sentence, c.alive_still_s, limit, "s")
+
+
+def _clock_off(c: CycleContext, p: Parameters) -> Breach | None:
+    ahead, limit = c.cycle.clock_ahead_s, p["most_s"]
+    if ahead is None or abs(ahead) <= limit:
+        return None
+    way = "ahead of" if ahead > 0 else "behind"
+    sentence = f"the analyzer's clock is {abs(ahead):.0f} s {way} ours; results are dated by ours"
+    return Breach(sentence, ahead, limit if ahead > 0 else -limit, "s")
 
 
 RULES: tuple[Rule, ...] = (
@@ -179,25 +208,6 @@ RULES: tuple[Rule, ...] = (
         on_cycle=_device_fault,
     ),
     Rule(
-        106,
-        "barometer_implausible",
-        Family.SIGNAL,
-        "The barometer needed for the correction is missing or out of the plausible band.",
-        Severity.REJECT,
-        Category.FAILURE,
-        Quality.NOT_ACCURATE,
-        Quality.SENSOR_FAILURE,
-        needs=(Role.BAROMETRIC_PRESSURE,),
-        parameters=(
-            Parameter(
-                "low_kpa", 82.0, "kPa", "lowest plausible", "ISO 2719 note: proven from 82.0 kPa"
-            ),
-            Parameter("high_kpa", 106.0, "kPa", "highest plausible"),
-            Parameter("apart_kpa", 6.0, "kPa", "furthest from the site file's barometer_kpa"),
-        ),
-        on_cycle=_barometer_implausible,
-    ),
-    Rule(
         107,
         "device_fault_now",
         Family.SIGNAL,
@@ -253,4 +263,52 @@ RULES: tuple[Rule, ...] = (
         Quality.BAD,
         on_cycle=_judging_failed,
     ),
+    Rule(
+        112,
+        "trace_gaps",
+        Family.SIGNAL,
+        "Part of the trace is no number, or the trace has a gap at the ignition or before it.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.NOT_ACCURATE,
+        Quality.SENSOR_FAILURE,
+        trace=TraceUse.NEEDED,
+        parameters=(
+            Parameter("missing_fraction", 0.05, "of samples", "share that may be no number"),
+            Parameter("gap_samples", 5.0, "samples", "longest gap, in sampling intervals"),
+            Parameter("least_gap_s", 1.0, "s", "a shorter gap is none, however fine the trace"),
+            Parameter("near_s", 20.0, "s", "how long before the ignition a gap counts"),
+        ),
+        on_cycle=_trace_gaps,
+    ),
+    Rule(
+        113,
+        "not_alive",
+        Family.SIGNAL,
+        "The analyzer answers, but its sign of life stands still: what it shows may be old.",
+        Severity.REJECT,
+        Category.FAILURE,
+        Quality.LAST_USABLE,
+        Quality.BAD,
+        needs=(Role.ALIVE,),
+        parameters=(
+            Parameter("still_s", 30.0, "s", "longest time it may stand still"),
+            Parameter("still_polls", 5.0, "polls", "and at least so many polls"),
+        ),
+        on_live=_not_alive,
+    ),
+    Rule(
+        114,
+        "clock_off",
+        Family.SIGNAL,
+        "The analyzer's clock is wrong. Its results are dated by the gateway's own clock.",
+        Severity.NOTE,
+        Category.MAINTENANCE_REQUIRED,
+        Quality.GOOD,
+        Quality.BAD,
+        needs=(Role.RESULT_TIME,),
+        parameters=(Parameter("most_s", 300.0, "s", "furthest from the gateway's clock"),),
+        on_cycle=_clock_off,
+    ),
+    *barometer.RULES,
 )

@@ -30,9 +30,8 @@ from edgeflash.flash.ramp import fit_ramp
 from edgeflash.links.plan import Block
 from edgeflash.links.reading import Mark, ReadingState, prepare, scan_steps
 from edgeflash.model import Cycle, CycleBody, Phase, Result, Role, Scalar, Scan, Trace
-from edgeflash.rules.judge import judge
-from edgeflash.rules.rule import CycleContext
-from edgeflash.rules.tuning import rulebook
+from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.memory import Memory
 from tests.bench.report import heading, in_turn, ratio, table
 from tests.simulated_line import BENCH_CUP, GAS_OIL, bench_analyzer
 from tests.unit.flash.traces import trace
@@ -118,7 +117,7 @@ class Core:
     def __post_init__(self) -> None:
         self.analyzer = bench_analyzer()
         self.trace = sound_trace(self.samples)
-        self.rulebook = rulebook(self.analyzer)
+        self.judgement = Judgement(self.analyzer, BENCH_CUP, {"gas-oil": GAS_OIL})
         self.number, self.at = 0, AT
         self.assembler = Assembler(self.analyzer.id, BENCH_CUP.counter_span)
         self.live: dict[Role, Scalar] = {
@@ -168,14 +167,12 @@ class Core:
         return replace(cycle, phases=SOUND.phases)
 
     def judge(self) -> Result:
-        """The rules on the cycle."""
-        context = CycleContext(self.cycle, self.computed, self.analyzer, BENCH_CUP, GAS_OIL)
-        return judge(context, self.rulebook, alarm_before=False, judged_at=self.at)
+        """Computation and rules on the cycle."""
+        return self.judgement.judge(self.cycle, Memory(), self.at)
 
     def whole(self) -> Result:
-        """Assembler, computation and rules on one cycle."""
+        """Assembler and judging on one cycle."""
         self.cycle = self.next_cycle()
-        self.computed = compute(self.cycle, self.analyzer)
         return self.judge()
 
     def medians(self) -> None:

@@ -12,8 +12,9 @@ import pytest
 from edgeflash.errors import StorageError
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.journal import Journal, UnstorableResultError
-from edgeflash.model import Result
+from edgeflash.model import AlarmState, Result
 from edgeflash.publication import LinkState
+from edgeflash.rules.judgement import Judgement
 from edgeflash.service import SYSTEM_CLOCK
 from simulators.faults import FaultKind, FaultPlan, fault
 from simulators.fleet import Fleet
@@ -28,10 +29,12 @@ class FailingJournal(Journal):
     """A real journal whose first appends fail as told; None: the id is taken already."""
 
     failures: list[Exception | None]
+    refused: list[int]
 
     async def append_async(self, result: Result) -> bool:
         """Fails while there are failures left; the last one stays if it is a StorageError."""
         if self.failures:
+            self.refused.append(result.cycle.cycle_number)
             failure = self.failures.pop(0)
             if failure is None:
                 return False
@@ -44,7 +47,7 @@ class FailingJournal(Journal):
 @asynccontextmanager
 async def working(
     folder: Path, failures: list[Exception | None], plan: FaultPlan
-) -> AsyncIterator[tuple[AnalyzerWorker, list[Result]]]:
+) -> AsyncIterator[tuple[AnalyzerWorker, list[Result], FailingJournal]]:
     """A worker on a simulated analyzer, with a journal that fails."""
     fleet = Fleet([AnalyzerPlan("kestrel-1", 62.0, plan)], seed=1, speed=SPEED)
     await fleet.start()
@@ -52,7 +55,7 @@ async def working(
     models = asyncio.create_task(fleet.run(stop))
     journal = FailingJournal.open(folder / "journal.sqlite3")
     assert isinstance(journal, FailingJournal)
-    journal.failures = failures
+    journal.failures, journal.refused = failures, []
     results: list[Result] = []
     analyzer = bench_analyzer(
         port=fleet.servers[0].port,
@@ -60,10 +63,11 @@ async def working(
         rules={"cycle_too_short": {"parameters": {"shortest_s": 0.5}}},
     )
     watchers = Watchers(lambda: None, results.append)
-    worker = AnalyzerWorker(analyzer, BENCH_CUP, GAS_OIL, journal, SYSTEM_CLOCK, watchers)
+    judgement = Judgement(analyzer, BENCH_CUP, {"gas-oil": GAS_OIL})
+    worker = AnalyzerWorker(judgement, BENCH_CUP, journal, SYSTEM_CLOCK, watchers)
     work = asyncio.create_task(worker.run())
     try:
-        yield worker, results
+        yield worker, results, journal
     finally:
         work.cancel()
         await asyncio.wait([work])
@@ -75,9 +79,9 @@ async def working(
 
 @pytest.mark.slow
 async def test_a_full_disk_does_not_silence_a_low_flash(tmp_path: Path) -> None:
-    """The value is not published, since it is not on disk; the alarm stands at once."""
+    """The value is not published, since it is not on disk; the alarms stand at once."""
     contaminated = FaultPlan((fault(FaultKind.CONTAMINATION, 1),))
-    async with working(tmp_path, [StorageError("disk full")], contaminated) as (worker, results):
+    async with working(tmp_path, [StorageError("disk full")], contaminated) as (worker, results, _):
         await until(lambda: worker.standing.low_flash_alarm, 15.0)
         await until(lambda: bool(worker.standing.standing), 15.0)
         view = worker.view(heartbeat=1)
@@ -85,13 +89,17 @@ async def test_a_full_disk_does_not_silence_a_low_flash(tmp_path: Path) -> None:
         assert view.value_c is None
         assert view.reason_code == 110
         assert worker.standing.link is LinkState.UP
+        assert worker.standing.alarms["possible_low_flash"] is AlarmState.ACTIVE
+        assert worker.standing.alarms["history_shortage"] is AlarmState.ACTIVE
+        assert worker.standing.alarms["below_limit"] is AlarmState.NORMAL
 
 
 @pytest.mark.slow
 async def test_one_result_that_cannot_be_stored_does_not_block_the_next(tmp_path: Path) -> None:
     """Nor one that has another's id: said in the log, not shown, and the analyzer goes on."""
     poison = [UnstorableResultError("a foreign type"), RuntimeError("a bug"), None]
-    async with working(tmp_path, poison, FaultPlan()) as (worker, results):
+    async with working(tmp_path, poison, FaultPlan()) as (worker, results, journal):
         await until(lambda: len(results) >= 1, 30.0)
         assert worker.standing.latest is results[-1]
-        assert results[0].cycle.cycle_number == 4
+        assert len(journal.refused) == 3
+        assert results[0].cycle.cycle_number > journal.refused[-1]

@@ -21,6 +21,8 @@ import duckdb
 import pytest
 import typer
 
+from edgeflash.alarms.catalogue import ALARMS
+from edgeflash.alarms.page import alarms_page
 from edgeflash.cli.app import app
 from edgeflash.config.load import load_map, load_site
 from edgeflash.demo.simulated import Endpoint
@@ -45,6 +47,7 @@ PAGES = (README, DEVELOPERS, ROOT / "CHANGELOG.md", *sorted((ROOT / "docs").glob
 WRITTEN = (README, DEVELOPERS)
 
 GENERATED: dict[str, tuple[Callable[[], str], str]] = {
+    "docs/alarms.md": (alarms_page, "python -m edgeflash.alarms.page > docs/alarms.md"),
     "docs/rules.md": (rules_page, "python -m edgeflash.rules.page > docs/rules.md"),
     "docs/points.md": (points_page, "python -m edgeflash.outlets.page > docs/points.md"),
 }
@@ -125,6 +128,14 @@ def test_every_rule_and_point_is_on_its_page() -> None:
         assert f"(#{rule.code}-{rule.name})" in rules
     for point in CATALOGUE:
         assert f"| {point.register} | {point.registers} | `{point.name}` |" in points
+
+
+def test_every_alarm_is_on_its_page() -> None:
+    """With its meaning, and what a person does about it."""
+    page = alarms_page()
+    for alarm in ALARMS:
+        assert f"### {alarm.name}\n\n{alarm.meaning}" in page
+        assert alarm.response in page
 
 
 def test_every_parameter_has_a_unit_and_an_origin() -> None:

@@ -39,6 +39,19 @@ PROMISED = {
     "doubtful_count": (50, 2),
     "rejected_count": (52, 2),
     "reason_text": (54, 16),
+    "margin_c": (70, 2),
+    "meets_limit_percent": (72, 2),
+    "minimum_c": (74, 2),
+    "predicted_c": (76, 2),
+    "stream": (78, 2),
+    "product": (80, 16),
+    "hazard_class": (96, 16),
+    "alarm_possible_low_flash": (112, 1),
+    "alarm_below_limit": (113, 1),
+    "alarm_unavailable": (114, 1),
+    "alarm_verification_overdue": (115, 1),
+    "alarm_history_shortage": (116, 1),
+    "alarm_clock": (117, 1),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

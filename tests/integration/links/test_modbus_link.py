@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from pymodbus.constants import ExcCodes
+from structlog.testing import capture_logs
 
 from edgeflash.config.register_map import Encoding, RegisterMap, RolePlace, Table
 from edgeflash.config.site import Analyzer
@@ -32,7 +33,7 @@ from tests.integration.links.peers import (
     never,
     scripted,
 )
-from tests.unit.links.image import AnalyzerImage, analyzer_map
+from tests.unit.links.image import AnalyzerImage, analyzer_map, pulse_map
 from tests.waiting import until
 
 UP, DOWN = LinkState.UP, LinkState.DOWN
@@ -303,6 +304,40 @@ async def test_refused_address_is_named_and_not_hammered() -> None:
             await until(lambda: got.bodies == [7])
         assert got.states == [LinkState.CONNECTING, LinkState.MISCONFIGURED, UP]
         assert dev.connections == 1
+
+
+@pytest.mark.parametrize("silent", [False, True])
+async def test_a_pulse_that_cannot_be_read_costs_no_cycle(silent: bool) -> None:
+    """Refused or never answered: each cycle comes once, the link stays up, and it is said once.
+
+    A request without an answer ends its connection, so that no late answer meets another request.
+    """
+    image = AnalyzerImage(7)
+    mended = False
+
+    async def answer(request: Request) -> bytes:
+        if request.address >= 2000 and not mended:
+            return b"" if silent else request.refuse(2)
+        return request.reply(image_words(image, request))
+
+    async with scripted(answer) as peer:
+        settings = analyzer(peer.port, timeout_s=0.1)
+        with capture_logs() as lines:
+            async with running(settings, pulse_map()) as got:
+                for number in (8, 9):
+                    await until(lambda n=number: got.bodies == [*range(7, n)])
+                    image.finish(number)
+                await until(lambda: got.bodies == [7, 8, 9])
+                mended = True
+                image.finish(10)
+                await until(lambda: got.bodies == [7, 8, 9, 10])
+        assert got.states == [LinkState.CONNECTING, UP]
+        pulses = [s.body.pulse is not None for s in got.scans if s.body is not None]
+        assert pulses == [False, False, False, True]
+        assert peer.connections == (4 if silent else 1)
+    events = [line["event"] for line in lines]
+    assert events == ["pulse_unreadable", "pulse_readable_again"]
+    assert "2000" in lines[0]["why"]
 
 
 async def test_refused_gap_is_told_from_a_refused_role() -> None:

@@ -219,6 +219,23 @@ stride = 8
 unit = "degF"
 """
 
+PULSE_INTERVAL = """[roles.pulse_interval]
+table = "input"
+address = 4000
+type = "uint16"
+unit = "ms"
+
+"""
+PULSE_PRESSURE = """[roles.pulse_pressure]
+table = "input"
+address = 4010
+type = "int16"
+count = 64
+scale = 0.01
+unit = "kPa"
+
+"""
+
 SITE, MAP = "site.toml", "maps/cup.toml"
 SECOND = 'id = "kestrel-2"'
 CORRECTS = "analyzer_corrects_barometer = true"
@@ -593,6 +610,21 @@ MAP_ROWS = (
     Row("trace without time", MAP,
         ((GOOD_MAP[GOOD_MAP.index("[roles.trace_time") : GOOD_MAP.index("[roles.trace_temp")],
           ""),), "[roles.cycle_number]", "roles.trace_time", "or trace_interval"),
+    _map("pulse without samples", "[roles.recent_number]", PULSE_INTERVAL + "[roles.recent_number]",
+         "[roles.cycle_number]", "roles.pulse_pressure",
+         "is missing; pulse_interval is of no use without it"),
+    _map("pulse without interval", "[roles.recent_number]",
+         PULSE_PRESSURE + "[roles.recent_number]", "[roles.cycle_number]", "roles.pulse_interval",
+         "is missing; pulse_pressure is of no use without it"),
+    _map("pulse without count", "[roles.recent_number]",
+         PULSE_INTERVAL + PULSE_PRESSURE.replace("count = 64\n", "") + "[roles.recent_number]",
+         "[roles.pulse_pressure]", "roles.pulse_pressure.count",
+         "is missing; say how many elements the array has"),
+    _map("interval of a pulse as an array", "[roles.recent_number]",
+         PULSE_INTERVAL.replace("unit", "count = 8\nunit") + PULSE_PRESSURE
+         + "[roles.recent_number]",
+         "count = 8", "roles.pulse_interval.count",
+         "pulse_interval is a single value: take this line out"),
     Row("ring without numbers", MAP,
         ((GOOD_MAP[GOOD_MAP.index("[roles.recent_n") : GOOD_MAP.index("[roles.recent_time")],
           ""),), "[roles.cycle_number]", "roles.recent_number",

@@ -168,9 +168,10 @@ def test_the_check_says_what_each_analyzer_will_have(tmp_path: Path) -> None:
         "no mistakes; Windmill Quay depot, 2 analyzers",
         "OPC UA 127.0.0.1:4840; Modbus TCP 0.0.0.0:5020; Modbus TCP 0.0.0.0:5021",
         "Modbus TCP 10.20.0.21:502, unit 1",
-        "18 of 30: cycle_number, result_time",
+        "18 of 34: cycle_number, result_time",
         "sample_flow, because: the flow switch",
-        "air_flow: map air_flow",
+        "air_flow: map air_flow and set air_flow_ml_per_min to open its eyes",
+        "verification_overdue: set verification to open its eyes",
     ):
         assert words in text, words
 
@@ -184,7 +185,10 @@ def test_the_check_for_machines(tmp_path: Path) -> None:
     assert (first["id"], first["trace"]) == ("kestrel-1", "block")
     assert set(first["roles"]) | set(first["roles_not_mapped"]) == {r.value for r in Role}
     assert "sample_flow" not in [b["rule"] for b in first["blind"]]
-    assert {"rule": "sample_flow", "missing": ["sample_flow"]} in second["blind"]
+    blind = {b["rule"]: (b["missing"], b["unset"]) for b in second["blind"]}
+    assert blind["sample_flow"] == (["sample_flow"], ["sample_flow_ml_per_min"])
+    assert blind["verification_overdue"] == ([], ["verification"])
+    assert "outlier" not in blind
 
 
 @pytest.mark.parametrize(("which", "document"), [("site", GOOD_SITE), ("map", GOOD_MAP)])

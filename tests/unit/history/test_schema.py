@@ -18,10 +18,16 @@ WANTED = (
     "analyzer epoch cycle_number verdict reasons findings reported_c recomputed_c corrected_c "
     "published_c sampled_at finished_at judged_at product low_flash source continuity missed "
     "duration_s torn ignition_time_s ignition_seen_c ignition_count start_temperature_c "
-    "baseline_kpa noise_kpa basis rules_version"
+    "baseline_kpa noise_kpa basis rules_version unsteadiness_c rise_s decay_s as_read"
 )
 
-UNIT_OF_SUFFIX = {"_c": "°C", "_kpa": "kPa", "_s": "s", "_c_per_min": "°C/min"}
+UNIT_OF_SUFFIX = {
+    "_c": "°C",
+    "_kpa": "kPa",
+    "_s": "s",
+    "_c_per_min": "°C/min",
+    "_percent": "%",
+}
 
 
 def test_every_wanted_column_is_there_once() -> None:
@@ -39,6 +45,11 @@ def test_published_figures_become_columns_by_themselves() -> None:
         assert field.metadata[b"description"].decode() == point.column_description
         if point.type is PointType.FLOAT:
             assert field.type == pa.float64()
+
+
+def test_everything_computed_is_a_column() -> None:
+    """So that a row says all of what was computed, and a replay can begin from it."""
+    assert {f.name for f in dataclasses.fields(Computed)} <= set(schema(TableName.RESULTS).names)
 
 
 def test_units_agree_with_names() -> None:
@@ -63,7 +74,7 @@ def test_a_row_says_what_the_result_says() -> None:
     result = sample_result(3)
     (row,) = rows(TableName.RESULTS, [result]).to_pylist()
     for column in COLUMNS[TableName.RESULTS]:
-        if column.name not in ("findings", "reasons"):
+        if column.name not in ("findings", "reasons", "checks"):
             assert row[column.name] == column.get(result), column.name
     assert row["verdict"] == "rejected"
     assert row["reasons"] == ["torn_read", "ignition_weak"]
@@ -76,6 +87,7 @@ def test_a_row_says_what_the_result_says() -> None:
         "limit": 2.0,
         "unit": "kPa",
     }
+    assert row["checks"] == [dataclasses.asdict(check) for check in result.checks]
     assert row["finished_at"] == result.cycle.finished_at
     assert row["finished_at"].tzinfo is not None
 

@@ -16,6 +16,7 @@ from edgeflash.history import FlushReport, HistoryWriter, read_results, read_tra
 from edgeflash.history import files as history_files
 from edgeflash.history.schema import TableName, schema
 from edgeflash.journal import Journal
+from edgeflash.journal.store import RESTART_ENTRIES
 from edgeflash.model import Result
 from tests.unit.journal.samples import START, sample_result
 
@@ -140,13 +141,13 @@ def test_an_unreadable_file_is_set_aside_and_filled_again(
 
 def test_what_the_journal_no_longer_holds_is_lost_alone(journal: Journal, folder: Path) -> None:
     """After a trim only the trimmed rows of the damaged file are missing; nothing else stops."""
-    store(journal, *(sample_result(n) for n in range(60)))
+    store(journal, *(sample_result(n) for n in range(60 + RESTART_ENTRIES)))
     writer = HistoryWriter(journal, folder)
     writer.flush()
     journal.trim(sample_result(50).judged_at, ("history",))
     (folder / MAY).write_bytes(b"")
-    assert HistoryWriter(journal, folder).flush().results == 10
-    assert numbers(folder) == [*range(30), *range(50, 60)]
+    assert HistoryWriter(journal, folder).flush().results == 10 + RESTART_ENTRIES
+    assert numbers(folder) == [*range(30), *range(50, 60 + RESTART_ENTRIES)]
 
 
 def test_memory_is_bounded_by_the_batch(journal: Journal, folder: Path) -> None:

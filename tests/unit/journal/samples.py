@@ -7,13 +7,17 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from edgeflash.model import (
+    Assessment,
+    CheckResult,
     Computed,
     Continuity,
     Cycle,
     CycleSource,
     Finding,
+    InputReading,
     Phase,
     PreviousResult,
+    Pulse,
     Result,
     Role,
     Severity,
@@ -41,6 +45,15 @@ def sample_trace(number: int, samples: int = 60) -> Trace:
     return Trace(TraceSource.BLOCK, time_s, temperature_c, pressure_kpa)
 
 
+def sample_pulse(number: int, samples: int = 40) -> Pulse:
+    """A rise and a decay, 1 ms a sample; the same for the same number."""
+    noise = np.random.default_rng(number)
+    time_s = np.arange(samples) * 0.001
+    return Pulse(
+        0.001, noise.normal(0, 0.03, samples) + 8.0 * np.exp(-(((time_s - 0.02) / 0.004) ** 2))
+    )
+
+
 def sample_result(
     number: int,
     analyzer: str = "fp-101",
@@ -50,6 +63,7 @@ def sample_result(
     finished_at: datetime | None = None,
     trace: Trace | None = None,
     with_trace: bool = True,
+    pulse: Pulse | None = None,
 ) -> Result:
     """Cycle `number` of an analyzer that makes one every four minutes from START."""
     finished = finished_at or START + number * CYCLE
@@ -80,8 +94,13 @@ def sample_result(
         faults_seen=("low_sample_flow",),
         spans={Role.SAMPLE_FLOW: Span(38.0, 42.0, 40.1, 40.0, 240)},
         previous=PreviousResult(
-            epoch, number - 1, flash_c, finished - CYCLE, finished - CYCLE, 0.0
+            epoch, number - 1, flash_c, finished - CYCLE, finished - CYCLE, 0.0, 99.3
         ),
+        pulse=pulse,
+        streams=(2,),
+        on_stream_s=910.5,
+        clock_ahead_s=-0.4,
+        alive_stuck_s=1.02,
     )
     return Result(
         cycle=cycle,
@@ -94,6 +113,10 @@ def sample_result(
             barometer_kpa=99.3,
             ignition_count=1,
             peak_kpa=8.0,
+            unsteadiness_c=0.03,
+            rise_s=0.012,
+            decay_s=0.9,
+            trace_digest=0xCBF43926,
         ),
         findings=_FINDINGS[verdict],
         verdict=verdict,
@@ -104,4 +127,7 @@ def sample_result(
         judged_at=finished + timedelta(seconds=1),
         product="diesel-b7",
         rules_version="2026.1",
+        assessment=Assessment(2, 55.0, flash_c + 0.5 - 55.0, 0.999, "category 3", 61.8),
+        inputs=(InputReading("grade", 4.0, True, 12.5),),
+        checks=(CheckResult(epoch, 0, START, 62.1, 62.0),),
     )

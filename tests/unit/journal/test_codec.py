@@ -5,132 +5,53 @@ from __future__ import annotations
 import dataclasses
 import json
 import struct
-from collections.abc import Callable
-from datetime import UTC, datetime, timedelta, timezone
+import zlib
+from datetime import datetime
 from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from hypothesis.extra import numpy as st_numpy
 
 from edgeflash.errors import StorageError
+from edgeflash.journal.arrays import encode_arrays
 from edgeflash.journal.codec import (
     FORMAT,
     Encoded,
     UnreadableEntryError,
     UnstorableResultError,
     decode,
+    decode_cycle,
     encode,
-    encode_trace,
+    encode_cycle,
 )
 from edgeflash.model import (
+    NOT_ASSESSED,
     Computed,
-    Continuity,
     Cycle,
-    CycleSource,
-    Finding,
-    Phase,
-    PreviousResult,
+    InputReading,
+    Pulse,
     Result,
     Role,
-    Severity,
-    Span,
     Trace,
     TraceSource,
-    Verdict,
 )
-from tests.unit.journal.samples import START, sample_result, sample_trace
-
-numbers = st.floats(allow_nan=False)
-maybe = st.none() | numbers
-times = st.builds(
-    lambda us, zone: (START + timedelta(microseconds=us)).astimezone(zone),
-    st.integers(-(10**15), 7 * 10**15),
-    st.sampled_from([UTC, timezone(timedelta(hours=5, minutes=30))]),
-)
-counts = st.integers(-(2**63), 2**63 - 1)
-scalars = st.one_of(
-    st.none(),
-    numbers,
-    counts,
-    st.booleans(),
-    st.text(),
-    st.sampled_from(Phase),
-    times,
-    st.lists(st.text()).map(tuple),
-)
+from tests.unit.journal.made import cycles, inputs, results, scalars
+from tests.unit.journal.samples import sample_pulse, sample_result, sample_trace
 
 
-@st.composite
-def traces(draw: Callable[..., Any]) -> Trace:
-    """Any arrays of one length, NaN payloads and all."""
-    length = draw(st.integers(0, 40))
-    arrays = st_numpy.arrays(np.float64, length, elements=st.floats())
-    return Trace(draw(st.sampled_from(TraceSource)), draw(arrays), draw(arrays), draw(arrays))
+def without_arrays(result: Result) -> Result:
+    cycle = dataclasses.replace(result.cycle, trace=None, pulse=None)
+    return dataclasses.replace(result, cycle=cycle)
 
 
-computed = st.builds(
-    Computed,
-    **{
-        f.name: st.none() | st.text()
-        if f.name == "basis"
-        else st.none() | st.integers(0, 9)
-        if f.name == "ignition_count"
-        else maybe
-        for f in dataclasses.fields(Computed)
-    },
-)
-findings = st.builds(
-    Finding,
-    code=st.integers(0, 999),
-    rule=st.text(),
-    severity=st.sampled_from(Severity),
-    sentence=st.text(),
-    measured=maybe,
-    limit=maybe,
-    unit=st.text(),
-)
-cycles = st.builds(
-    Cycle,
-    analyzer=st.text(),
-    epoch=counts,
-    cycle_number=counts,
-    source=st.sampled_from(CycleSource),
-    continuity=st.sampled_from(Continuity),
-    missed=counts,
-    finished_at=times,
-    values=st.dictionaries(st.sampled_from(Role), scalars),
-    trace=st.none() | traces(),
-    torn=st.booleans(),
-    duration_s=maybe,
-    longest_gap_s=maybe,
-    phases=st.lists(st.sampled_from(Phase)).map(tuple),
-    faults_seen=st.lists(st.text()).map(tuple),
-    spans=st.dictionaries(
-        st.sampled_from(Role), st.builds(Span, numbers, numbers, numbers, numbers, counts)
-    ),
-    previous=st.none() | st.builds(PreviousResult, counts, counts, maybe, times, times, maybe),
-)
-results = st.builds(
-    Result,
-    cycle=cycles,
-    computed=computed,
-    findings=st.lists(findings).map(tuple),
-    verdict=st.sampled_from(Verdict),
-    published_c=maybe,
-    low_flash=st.booleans(),
-    low_flash_alarm=st.booleans(),
-    sampled_at=times,
-    judged_at=times,
-    product=st.text(),
-    rules_version=st.text(),
-)
-
-
-def without_trace(result: Result) -> Result:
-    return dataclasses.replace(result, cycle=dataclasses.replace(result.cycle, trace=None))
+def arrays_of(cycle: Cycle) -> list[bytes]:
+    """Every array of a cycle by its bits."""
+    trace = () if cycle.trace is None else (cycle.trace.time_s, cycle.trace.temperature_c)
+    more = () if cycle.trace is None else (cycle.trace.pressure_kpa,)
+    pulse = () if cycle.pulse is None else (cycle.pulse.pressure_kpa,)
+    return [array.tobytes() for array in (*trace, *more, *pulse)]
 
 
 def types_of(values: dict[Role, Any]) -> dict[Role, type]:
@@ -141,13 +62,41 @@ def types_of(values: dict[Role, Any]) -> dict[Role, type]:
 def test_every_result_comes_back_equal(result: Result) -> None:
     """Encode and decode is the identity: every field, and every float by its bits."""
     back = decode(encode(result))
-    assert without_trace(result) == without_trace(back)
-    trace, trace_back = result.cycle.trace, back.cycle.trace
-    assert (trace is None) == (trace_back is None)
-    if trace is not None and trace_back is not None:
-        assert trace.source is trace_back.source
-        for name in ("time_s", "temperature_c", "pressure_kpa"):
-            assert getattr(trace, name).tobytes() == getattr(trace_back, name).tobytes()
+    assert result == back
+    assert arrays_of(result.cycle) == arrays_of(back.cycle)
+
+
+@given(cycles, st.lists(inputs).map(tuple))
+def test_a_cycle_comes_back_as_it_was_read(
+    cycle: Cycle, given_inputs: tuple[InputReading, ...]
+) -> None:
+    """The text of a cycle holds all but its arrays, in ASCII."""
+    text = encode_cycle(cycle, given_inputs)
+    assert text.isascii()
+    back, inputs_back = decode_cycle(text, cycle.trace, cycle.pulse)
+    assert (cycle, given_inputs) == (back, inputs_back)
+    bare = dataclasses.replace(cycle, trace=None, pulse=None)
+    assert text == encode_cycle(back, inputs_back)
+    assert (text == encode_cycle(bare, given_inputs)) == (cycle == bare)
+
+
+def test_a_cycle_without_its_arrays_is_not_given() -> None:
+    """A trace or pulse that is missing, or belongs to another cycle, is said, never passed over."""
+    cycle = sample_result(3, pulse=sample_pulse(3)).cycle
+    text = encode_cycle(cycle, ())
+    polled = dataclasses.replace(sample_trace(3), source=TraceSource.POLLED)
+    faster = Pulse(0.0005, sample_pulse(3).pressure_kpa)
+    for trace, pulse in (
+        (None, cycle.pulse),
+        (cycle.trace, None),
+        (polled, cycle.pulse),
+        (cycle.trace, faster),
+    ):
+        with pytest.raises(UnreadableEntryError, match="do not belong together"):
+            decode_cycle(text, trace, pulse)
+    for damaged in (text[:-9], "null", "{}", text.replace('"epoch":0', '"era":0')):
+        with pytest.raises(UnreadableEntryError, match="damaged cycle"):
+            decode_cycle(damaged, cycle.trace, cycle.pulse)
 
 
 @given(st.dictionaries(st.sampled_from(Role), scalars))
@@ -209,6 +158,42 @@ def test_an_older_entry_without_later_fields_is_read() -> None:
     assert sample_result(3).findings == back.findings
 
 
+def test_an_entry_of_before_streams_and_inputs_is_read() -> None:
+    """What the first version wrote: each later field has its default."""
+    stored = encode(sample_result(3))
+    tree = json.loads(stored.body)
+    for later in ("assessment", "inputs", "checks"):
+        del tree[later]
+    for later in (
+        "pulse_interval_s",
+        "streams",
+        "on_stream_s",
+        "clock_ahead_s",
+        "alive_stuck_s",
+    ):
+        del tree["cycle"][later]
+    del tree["cycle"]["previous"]["barometer_kpa"]
+    del tree["computed"]["trace_digest"]
+    expected = sample_result(3)
+    assert expected.cycle.previous is not None
+    expected = dataclasses.replace(
+        expected,
+        cycle=dataclasses.replace(
+            expected.cycle,
+            streams=(),
+            on_stream_s=None,
+            clock_ahead_s=None,
+            alive_stuck_s=None,
+            previous=dataclasses.replace(expected.cycle.previous, barometer_kpa=None),
+        ),
+        computed=dataclasses.replace(expected.computed, trace_digest=None),
+        assessment=NOT_ASSESSED,
+        inputs=(),
+        checks=(),
+    )
+    assert expected == decode(Encoded(json.dumps(tree), stored.trace))
+
+
 def test_a_newer_format_is_refused() -> None:
     """An entry this version cannot know is not guessed at."""
     stored = encode(sample_result(3))
@@ -217,25 +202,35 @@ def test_a_newer_format_is_refused() -> None:
         decode(Encoded(newer, stored.trace))
 
 
-@pytest.mark.parametrize("cut", [0, 1, 10, 200])
+@pytest.mark.parametrize("cut", [0, 1, 10, 200, -1])
 def test_a_cut_entry_is_an_unreadable_entry(cut: int) -> None:
     """Damage shows itself as UnreadableEntryError, whatever it hits."""
-    stored = encode(sample_result(3))
+    stored = encode(sample_result(3, pulse=sample_pulse(3)))
     assert stored.trace is not None
     with pytest.raises(UnreadableEntryError):
         decode(Encoded(stored.body[:cut], stored.trace))
     with pytest.raises(UnreadableEntryError):
         decode(Encoded(stored.body, stored.trace[:cut]))
+    with pytest.raises(UnreadableEntryError):
+        decode(Encoded(stored.body, stored.trace + b"more"))
 
 
-def test_the_stored_trace_is_little_endian_doubles() -> None:
-    """The bytes are time, temperature, pressure as IEEE 754 doubles, low byte first, zlib."""
-    import zlib
+def test_the_stored_arrays_are_little_endian_doubles() -> None:
+    """A zlib stream of time, temperature, pressure as IEEE 754 doubles, low byte first.
 
+    Then one of the pulse. 45.1 is the nearest single-precision number, as struct packs it.
+    """
+    (near_45_1,) = struct.unpack("<f", struct.pack("<f", 45.1))
     trace = Trace(TraceSource.POLLED, np.array([0.0, 0.5]), np.array([45.0, 45.1]), np.zeros(2))
-    assert struct.pack("<6d", 0.0, 0.5, 45.0, 45.1, 0.0, 0.0) == zlib.decompress(
-        encode_trace(trace)
-    )
+    pulse = Pulse(0.001, np.array([0.25, -8.0]))
+    both = encode_arrays(trace, pulse)
+    assert both is not None
+    first = zlib.decompressobj()
+    assert struct.pack("<6d", 0.0, 0.5, 45.0, near_45_1, 0.0, 0.0) == first.decompress(both)
+    assert struct.pack("<2d", 0.25, -8.0) == zlib.decompress(first.unused_data)
+    assert encode_arrays(trace, None) == both[: -len(first.unused_data)]
+    assert encode_arrays(None, pulse) == first.unused_data
+    assert encode_arrays(None, None) is None
 
 
 def test_checksum_covers_body_and_trace() -> None:

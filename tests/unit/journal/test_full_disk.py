@@ -5,8 +5,9 @@ from __future__ import annotations
 import ctypes
 import os
 import resource
+import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -108,14 +109,23 @@ def test_a_full_disk_loses_nothing_and_heals(
 
 
 @pytest.mark.parametrize("small", _kinds())
-def test_a_journal_opens_on_a_full_disk(small: Callable[[Path], object], tmp_path: Path) -> None:
-    """A restart without room still gives the last value to the outlets."""
+@pytest.mark.parametrize("has_states", [True, False])
+def test_a_journal_opens_on_a_full_disk(
+    small: Callable[[Path], object], has_states: bool, tmp_path: Path
+) -> None:
+    """A restart without room still gives the last value to the outlets.
+
+    Also from a journal of before there was a table of states, for which a new one needs room.
+    """
     folder = tmp_path / "disk"
     folder.mkdir()
     path = folder / "journal.sqlite3"
     with small(folder):
         with Journal.open(path) as journal:
             assert journal.append(big_result(4)).result(30)
+        if not has_states:
+            with closing(sqlite3.connect(path)) as before:
+                before.execute("DROP TABLE states")
         filler = folder / "filler"
         with suppress(OSError), filler.open("wb", buffering=0) as file:
             while True:

@@ -9,6 +9,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from concurrent.futures import Future
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,8 +18,12 @@ import pytest
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.journal.store import RESTART_ENTRIES
 from edgeflash.model import Verdict
+from edgeflash.rules.memory import PAST_CYCLES
 from tests.unit.journal.samples import CYCLE, START, sample_result
+
+LATE = START + timedelta(days=400)
 
 
 @pytest.fixture
@@ -171,32 +176,41 @@ def test_each_consumer_has_its_own_position(path: Path) -> None:
 
 def test_trim_waits_for_every_consumer(journal: Journal) -> None:
     """What one consumer has not passed stays, however old."""
-    fill(journal, 20)
+    fill(journal, 20 + RESTART_ENTRIES)
     journal.advance("history", 20)
     journal.advance("mqtt", 6)
-    late = START + timedelta(days=400)
-    assert journal.trim(late, ("history", "mqtt", "never ran")) == 0
-    assert journal.trim(late, ("history", "mqtt")) == 6
-    assert [e.result.cycle.cycle_number for e in journal.entries_after(0, 99)] == [*range(6, 20)]
+    assert journal.trim(LATE, ("history", "mqtt", "never ran")) == 0
+    assert journal.trim(LATE, ("history", "mqtt")) == 6
+    left = [e.result.cycle.cycle_number for e in journal.entries_after(0, 99)]
+    assert left == [*range(6, 20 + RESTART_ENTRIES)]
 
 
 def test_trim_keeps_what_a_restart_needs(journal: Journal) -> None:
-    """The latest and the last accepted of each analyzer stay, however old."""
-    fill(journal, 16)
+    """The last entries and the last accepted of each analyzer stay, however old."""
+    kept = RESTART_ENTRIES
+    fill(journal, 16)  # the last accepted of these is 13
     fill(journal, 1, "fp-102")
-    journal.append(sample_result(16, verdict=Verdict.REJECTED)).result(10)
-    journal.advance("history", 99)
-    journal.trim(START + timedelta(days=400), ("history",))
-    left = [e.result.id for e in journal.entries_after(0, 99)]
-    assert left == ["fp-101/0/13", "fp-102/0/0", "fp-101/0/16"]
+    late = [sample_result(n, verdict=Verdict.REJECTED) for n in range(16, 26 + kept)]
+    assert all(done.result(10) for done in [journal.append(r) for r in late])
+    journal.advance("history", 999)
+    assert journal.trim(LATE, ("history",)) == 15 + 10
+    left = [e.result.id for e in journal.entries_after(0, 999)]
+    assert left[:2] == ["fp-101/0/13", "fp-102/0/0"]
+    assert left[2:] == [r.id for r in late[-kept:]]
+    assert late[-kept:] == journal.recent("fp-101", kept)
+
+
+def test_trim_keeps_all_that_judging_remembers() -> None:
+    """The journal may not import the rules, so that the two figures can part unseen."""
+    assert RESTART_ENTRIES >= PAST_CYCLES
 
 
 def test_trim_keeps_what_is_young(journal: Journal) -> None:
     """Only what was judged before the given time goes."""
-    fill(journal, 20)
-    journal.advance("history", 99)
+    fill(journal, 20 + RESTART_ENTRIES)
+    journal.advance("history", 999)
     assert journal.trim(START + 10 * CYCLE, ("history",)) == 10
-    assert journal.count() == 10
+    assert journal.count() == 10 + RESTART_ENTRIES
 
 
 def test_trim_takes_more_than_one_commit(journal: Journal) -> None:
@@ -204,9 +218,50 @@ def test_trim_takes_more_than_one_commit(journal: Journal) -> None:
     last = [journal.append(sample_result(n, with_trace=False)) for n in range(1301)]
     assert all(done.result(60) for done in last)
     journal.advance("history", 1301)
-    assert journal.trim(START + timedelta(days=400), ("history",)) == 1300
+    assert journal.trim(LATE, ("history",)) == 1301 - RESTART_ENTRIES
     assert journal.append(sample_result(2000)).result(10)
-    assert [e.seq for e in journal.entries_after(0, 9)] == [1301, 1302]
+    kept = range(1302 - RESTART_ENTRIES, 1303)
+    assert [e.seq for e in journal.entries_after(0, 99)] == [*kept]
+
+
+def test_states_outlive_a_restart(path: Path) -> None:
+    """The last text of each key, whatever it holds; trimming does not touch them."""
+    with Journal.open(path) as journal:
+        assert journal.states() == {}
+        journal.put_state("kestrel-1/low", "active")
+        journal.put_state("kestrel-2/low", '{"by": "Ø"}')
+        journal.put_state("kestrel-1/low", "")
+        journal.trim(LATE, ())
+    expected = {"kestrel-1/low": "", "kestrel-2/low": '{"by": "Ø"}'}
+    with Journal.open(path) as journal:
+        assert expected == journal.states()
+        with Journal.open_readonly(path) as reader:
+            assert expected == reader.states()
+            journal.put_state("heron-1/low", "returned")
+            assert reader.states()["heron-1/low"] == "returned"
+
+
+def test_a_journal_of_before_there_were_states_opens(path: Path) -> None:
+    """Looked at, it has none; opened to write, it gets room for them, and keeps its results."""
+    with Journal.open(path) as journal:
+        fill(journal, 3)
+    with closing(sqlite3.connect(path)) as before:
+        before.execute("DROP TABLE states")
+    with Journal.open_readonly(path) as reader:
+        assert reader.states() == {}
+        assert reader.count() == 3
+    with Journal.open(path) as journal:
+        assert journal.states() == {}
+        journal.put_state("kestrel-1/low", "active")
+        assert journal.states() == {"kestrel-1/low": "active"}
+        assert journal.count() == 3
+
+
+def test_a_state_is_refused_when_the_journal_is_closed(journal: Journal) -> None:
+    """The caller hears of it: nothing is kept that was not synced."""
+    journal.close()
+    with pytest.raises(StorageError, match="closed"):
+        journal.put_state("kestrel-1/low", "active")
 
 
 def test_readers_in_other_processes_look_on(journal: Journal, path: Path) -> None:

@@ -23,6 +23,7 @@ from edgeflash.model import Phase, Role
 T = TypeVar("T")
 
 SAMPLES = 40
+PULSE_SAMPLES = 300
 RING = 8
 START = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -57,6 +58,22 @@ def analyzer_map(without: Iterable[Role] = (), **header: Any) -> RegisterMap:
     return RegisterMap(map=MapHeader(**head), roles=left)
 
 
+def pulse_map(without: Iterable[Role] = (), **header: Any) -> RegisterMap:
+    """The map with the fast pulse: its interval in ms, its samples in eighths of a kPa."""
+    f32, i16, u16 = Encoding.FLOAT32, Encoding.INT16, Encoding.UINT16
+    roles = {
+        Role.PULSE_CYCLE: _at(2000, u16),
+        Role.PULSE_LENGTH: _at(2001, u16),
+        Role.PULSE_INTERVAL: _at(2002, f32, unit="ms"),
+        Role.PULSE_PRESSURE: _at(
+            2100, i16, count=PULSE_SAMPLES, unit="kPa", scale=0.125, unavailable=(-32768,)
+        ),
+    }
+    plain = analyzer_map(without, **header)
+    left = {role: where for role, where in roles.items() if role not in set(without)}
+    return plain.model_copy(update={"roles": {**plain.roles, **left}})
+
+
 class AnalyzerImage:
     """The registers. `finish` ends a cycle; before_read(k) is called ahead of the k-th read."""
 
@@ -79,6 +96,7 @@ class AnalyzerImage:
         for place, (n, t) in enumerate(self.history):
             record = struct.pack(">HIf", n, int(t.timestamp()), n + 0.5)
             self.put(500 + 6 * place, record)
+        self.finish_pulse(number)
         if with_trace:
             self.finish_trace(number)
 
@@ -88,6 +106,11 @@ class AnalyzerImage:
         self.put(1000, struct.pack(f">{SAMPLES}H", *(25 * i for i in range(SAMPLES))))
         self.put(1200, struct.pack(f">{SAMPLES}f", *[float(number)] * SAMPLES))
         self.put(1400, struct.pack(f">{SAMPLES}f", *[number + 0.25] * SAMPLES))
+
+    def finish_pulse(self, number: int) -> None:
+        """The fast pulse of a cycle: `PULSE_SAMPLES - number % 7` samples, 0.5 ms apart."""
+        self.put(2000, struct.pack(">HHf", number, PULSE_SAMPLES - number % 7, 0.5))
+        self.put(2100, struct.pack(f">{PULSE_SAMPLES}h", *[8 * number] * PULSE_SAMPLES))
 
     def put(self, address: int, data: bytes) -> None:
         """Write big-endian bytes from a register on."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import struct
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeflash.links.blocks import recent_results, trace_from_block
-from edgeflash.model import RecentResult, Role, Scalar, TraceSource
+from edgeflash.links.blocks import pulse_from_block, recent_results, trace_from_block
+from edgeflash.model import Pulse, RecentResult, Role, Scalar, TraceSource
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -22,6 +23,12 @@ def arrays(
     return found if times is None else {Role.TRACE_TIME: times, **found}
 
 
+def nearest_single(value: float) -> float:
+    """The number of single precision nearest to a value (IEEE 754 binary32), by the C library."""
+    (nearest,) = struct.unpack("<f", struct.pack("<f", value))
+    return float(nearest)
+
+
 def test_trace_is_cut_to_its_length() -> None:
     """What lies behind trace_length is left over from before."""
     block = arrays([0.0, 0.5, 1.0, 1.5], [20.0, 21.0, 22.0, 99.0], [0.1, 0.2, 0.3, 9.9])
@@ -30,7 +37,7 @@ def test_trace_is_cut_to_its_length() -> None:
     assert trace.source is TraceSource.BLOCK
     assert trace.time_s.tolist() == [0.0, 0.5, 1.0]
     assert trace.temperature_c.tolist() == [20.0, 21.0, 22.0]
-    assert trace.pressure_kpa.tolist() == [0.1, 0.2, 0.3]
+    assert trace.pressure_kpa.tolist() == [nearest_single(p) for p in (0.1, 0.2, 0.3)]
     assert trace.time_s.dtype == np.float64
 
 
@@ -52,12 +59,13 @@ def test_trace_by_interval() -> None:
 
 
 def test_a_lost_sample_keeps_its_place_in_time() -> None:
-    """A dropped sample does not shift those after it."""
+    """It stays as NaN, so that the share of what is missing can be judged."""
     trace = trace_from_block(
         {Role.TRACE_INTERVAL: 0.5}, arrays(None, [20.0, None, 22.0], [0.0, 0.0, 0.0])
     )
     assert trace is not None
-    assert trace.time_s.tolist() == [0.0, 1.0]
+    assert trace.time_s.tolist() == [0.0, 0.5, 1.0]
+    assert np.isnan(trace.temperature_c).tolist() == [False, True, False]
 
 
 def test_repeated_times_are_dropped_and_a_step_back_ends_the_record() -> None:
@@ -83,16 +91,56 @@ values = st.one_of(st.none(), st.floats(-1e6, 1e6))
 def test_any_block_gives_a_clean_trace(
     samples: list[tuple[Scalar, Scalar, Scalar]], length: int
 ) -> None:
-    """Finite, strictly rising, never longer than told, and only samples that were there."""
+    """Strictly rising, never longer than told, only samples that were there, NaN for None."""
     columns = [list(c) for c in zip(*samples, strict=True)] or [[], [], []]
     trace = trace_from_block({Role.TRACE_LENGTH: length}, arrays(*columns))
     if trace is None:
         return
     assert 0 < len(trace) <= length
     assert np.all(np.diff(trace.time_s) > 0)
-    rows = list(zip(trace.time_s, trace.temperature_c, trace.pressure_kpa, strict=True))
-    assert all(row in samples[:length] for row in rows)
-    assert np.isfinite(rows).all()
+    rows = zip(trace.time_s, trace.temperature_c, trace.pressure_kpa, strict=True)
+    there = {
+        tuple(nearest_single(v) if isinstance(v, float) else None for v in sample)
+        for sample in samples[:length]
+    }
+    assert {tuple(None if np.isnan(v) else v for v in row) for row in rows} <= there
+    assert np.isfinite(trace.time_s).all()
+
+
+def test_times_that_single_precision_cannot_tell_apart_are_repeats() -> None:
+    """16 777 216 s is 2^24: from there on it holds whole even seconds only (IEEE 754 binary32)."""
+    times: list[Scalar] = [16_777_216.0, 16_777_216.5, 16_777_218.0]
+    trace = trace_from_block({}, arrays(times, [1, 2, 3], [0] * 3))
+    assert trace is not None
+    assert trace.temperature_c.tolist() == [1, 3]
+
+
+def test_pulse_is_cut_to_its_length_and_keeps_its_places() -> None:
+    """A sample that is not available is no number in its place; what lies behind is older."""
+    header: dict[Role, Scalar] = {Role.PULSE_INTERVAL: 0.0005, Role.PULSE_LENGTH: 3}
+    pulse = pulse_from_block(header, [0.25, None, 8.0, 99.0])
+    assert pulse == Pulse(0.0005, np.array([0.25, np.nan, 8.0]))
+    whole = pulse_from_block({Role.PULSE_INTERVAL: 2}, [0.25, 8.0])
+    assert whole == Pulse(2.0, np.array([0.25, 8.0]))
+    assert pulse_from_block({**header, Role.PULSE_LENGTH: 500}, [1.0, 2.0]) is not None
+
+
+def test_no_usable_pulse_is_none() -> None:
+    """Without a sample, a length or an interval that can be."""
+    good: dict[Role, Scalar] = {Role.PULSE_INTERVAL: 0.001, Role.PULSE_LENGTH: 2}
+    assert pulse_from_block(good, [1.0, 2.0]) is not None
+    for header in (
+        {**good, Role.PULSE_LENGTH: 0},
+        {**good, Role.PULSE_LENGTH: -1},
+        {**good, Role.PULSE_LENGTH: None},
+        {**good, Role.PULSE_INTERVAL: 0.0},
+        {**good, Role.PULSE_INTERVAL: -0.001},
+        {**good, Role.PULSE_INTERVAL: None},
+        {Role.PULSE_LENGTH: 2},
+    ):
+        assert pulse_from_block(header, [1.0, 2.0]) is None, header
+    assert pulse_from_block(good, [None, None]) is None
+    assert pulse_from_block(good, []) is None
 
 
 def test_ring_is_oldest_first_across_the_wrap() -> None:

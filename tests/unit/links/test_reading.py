@@ -431,7 +431,7 @@ def test_prepare_refuses_what_the_configuration_should_have() -> None:
 def test_every_role_has_its_group() -> None:
     """Scalars are in the body, and what can change within a cycle is live."""
     assert set(LIVE_ROLES) <= set(BODY_ROLES)
-    arrays_and_headers = {r for r in Role if r.startswith(("trace_", "recent_"))}
+    arrays_and_headers = {r for r in Role if r.startswith(("trace_", "pulse_", "recent_"))}
     assert set(BODY_ROLES) == set(Role) - arrays_and_headers
 
 

@@ -7,7 +7,15 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from edgeflash.config.register_map import Order
-from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site, SiteFile, SiteHeader
+from edgeflash.config.site import (
+    Analyzer,
+    Input,
+    ModbusServer,
+    OpcUaServer,
+    Site,
+    SiteFile,
+    SiteHeader,
+)
 from edgeflash.model import (
     Computed,
     Continuity,
@@ -131,16 +139,26 @@ def site(
     *analyzers: Analyzer,
     opcua_server: OpcUaServer | None = None,
     modbus_servers: tuple[ModbusServer, ...] = (),
+    inputs: tuple[Input, ...] = (),
 ) -> Site:
-    """A checked site with these analyzers and outlets."""
+    """A checked site with these analyzers, outlets and inputs."""
     file = SiteFile(
         site=SiteHeader(name="Invented Bend"),
         opcua=opcua_server,
         modbus=modbus_servers,
+        inputs=inputs,
         analyzers=analyzers,
     )
     folder = Path("invented")
     return Site(path=folder / "site.toml", state_dir=folder, history_dir=folder, file=file, maps={})
 
+
+INPUTS = (
+    Input(id="t10", number=1, unit="degC", low=100.0, high=300.0, description="10 % recovered"),
+    Input(id="share-a", number=2, unit="percent", stale_s=60.0),
+    Input(id="grade", number=3, low=0.0, high=20.0),
+    Input(id="share-b", number=5, unit="percent", value=40.0),
+)
+"""Invented inputs: a gap at 4, the last one a constant."""
 
 ALL_ORDERS = tuple(Order)

@@ -9,11 +9,14 @@ import struct
 
 import pytest
 
+from edgeflash.config.register_map import Order
+from edgeflash.inputs import InputStore
 from edgeflash.outlets import as_csv, as_json, as_markdown, quality_rows, rows
 from edgeflash.outlets.modbus_image import empty_image, with_views
+from edgeflash.outlets.modbus_inputs import InputRegisters
 from edgeflash.points import CATALOGUE
-from edgeflash.trust import Quality
-from tests.unit.outlets.builders import accepted_view, analyzer, modbus, opcua, site
+from edgeflash.trust import Quality, Trust
+from tests.unit.outlets.builders import INPUTS, accepted_view, analyzer, modbus, opcua, site
 
 PLANT = site(
     analyzer("fp-101", 1, range_low_c=30.0, range_high_c=90.0),
@@ -82,6 +85,7 @@ def test_the_listed_addresses_hold_the_values(place: int) -> None:
 
     def words(point: str) -> bytes:
         row = places[point]
+        assert row.modbus_address is not None
         raw = image.registers(row.modbus_address, row.registers)
         assert raw is not None
         return raw[2:] + raw[:2] if row.modbus[place].order == "cdab" else raw
@@ -94,6 +98,7 @@ def test_no_two_points_share_an_address() -> None:
     """Over all analyzers, no register belongs to two rows."""
     taken: set[int] = set()
     for row in rows(PLANT):
+        assert row.modbus_address is not None
         own = set(range(row.modbus_address, row.modbus_address + row.registers))
         assert not taken & own
         taken |= own
@@ -154,3 +159,93 @@ def test_outlets_that_are_not_there_have_no_columns() -> None:
     assert as_markdown(rows(only_opcua)).count("### ") == 1
     assert "Reading by OPC UA" not in as_markdown(rows(only_modbus))
     assert "Reading by Modbus" not in as_markdown(rows(only_opcua))
+
+
+WITH_INPUTS = site(
+    analyzer("fp-101", 1),
+    opcua_server=opcua(port=4840),
+    modbus_servers=(
+        modbus(port=5020, order="cdab", accept_inputs=True),
+        modbus(port=5021),
+    ),
+    inputs=INPUTS,
+)
+
+
+def _input_row(point: str) -> dict[str, str]:
+    table = csv.DictReader(io.StringIO(as_csv(rows(WITH_INPUTS))))
+    (found,) = [r for r in table if (r["analyzer"], r["point"]) == ("inputs", point)]
+    return found
+
+
+def test_inputs_follow_the_points_with_their_direction() -> None:
+    """Worked by hand: input 2 begins at 50 000 + 4. Points are read, constants too."""
+    value, quality, age = (_input_row(f"share-a{part}") for part in ("", ".quality", ".age_s"))
+    assert (value["direction"], quality["direction"], age["direction"]) == (
+        "write",
+        "write",
+        "read",
+    )
+    assert [r["modbus_address"] for r in (value, quality, age)] == ["50004", "50006", "50007"]
+    assert value["holding_register"] == "450005"
+    assert (value["modbus_type"], value["registers"]) == ("float32", "2")
+    assert (value["modbus_1_order"], value["modbus_2_order"]) == ("cdab", "abcd")
+    assert (value["modbus_1_direction"], value["modbus_2_direction"]) == ("write", "read")
+    assert value["opcua_direction"] == "read"
+    assert (value["opcua_unit"], value["modbus_1_unit"]) == ("%", "%")
+    assert value["opcua_node_id"] == "nsu=urn:edgeflash:points;s=inputs.share-a"
+    assert value["opcua_path"] == "Objects/Edgeflash/Inputs/share-a"
+    assert quality["codes"] == "0=good; 1=uncertain; 2=bad"
+    assert quality["opcua_node_id"] == ""
+    good = _input_row("share-a.is_good")
+    assert (good["direction"], good["modbus_address"]) == ("read", "")
+    assert good["opcua_node_id"] == "nsu=urn:edgeflash:points;s=inputs.share-a.is_good"
+    constant = [r for r in rows(WITH_INPUTS) if r.point.startswith("share-b")]
+    assert {r.direction for r in constant} == {"read"}
+    assert "share-b.age_s" not in {r.point for r in constant}
+    assert {r.direction for r in rows(WITH_INPUTS) if r.analyzer == "fp-101"} == {"read"}
+
+
+def test_the_range_of_an_input_is_in_its_own_unit() -> None:
+    """As the control system writes it, whatever unit the outlet shows points in."""
+    row = _input_row("t10")
+    assert (row["opcua_unit"], row["opcua_low"], row["opcua_high"]) == ("°C", "100.0", "300.0")
+
+
+def test_inputs_in_markdown_and_json() -> None:
+    """Whole tables, both outlets, directions in both; no address that is not there."""
+    text = as_markdown(rows(WITH_INPUTS))
+    for block in text.split("\n\n"):
+        if block.startswith("|"):
+            cells = {line.replace("\\|", "").count("|") for line in block.splitlines()}
+            assert len(cells) == 1, block
+    assert "None" not in text
+    inputs = text.split("## inputs\n")[1].split("\n## ")[0]
+    assert "| `t10` | write | 50000 | 350001 | 450001 |" in inputs
+    assert "| `t10` | read | `nsu=urn:edgeflash:points;s=inputs.t10` |" in inputs
+    read = json.loads(as_json(rows(WITH_INPUTS)))
+    (t10,) = [r for r in read["points"] if (r["analyzer"], r["point"]) == ("inputs", "t10")]
+    assert (t10["direction"], t10["modbus"][0]["direction"]) == ("write", "write")
+
+
+def test_no_row_without_a_place() -> None:
+    """Modbus only: what OPC UA alone has is left out. OPC UA only: the quality register is."""
+    only_modbus = rows(site(analyzer(), modbus_servers=(modbus(),), inputs=INPUTS))
+    only_opcua = rows(site(analyzer(), opcua_server=opcua(), inputs=INPUTS))
+    assert "t10.is_good" not in {r.point for r in only_modbus}
+    assert "t10.quality" not in {r.point for r in only_opcua}
+    assert {"t10", "t10.age_s"} <= {r.point for r in only_modbus} & {r.point for r in only_opcua}
+
+
+def test_the_listed_input_addresses_hold_the_values() -> None:
+    """Reading where the list says gives what was written."""
+    store = InputStore(INPUTS)
+    store.write("share-a", 25.0, Trust.UNCERTAIN, 0.0, "opcua 192.0.2.9")
+    registers = InputRegisters(store, Order.ABCD, False, lambda: 9.0)
+    places = {r.point: r for r in rows(WITH_INPUTS) if r.analyzer == "inputs"}
+    found = []
+    for part in ("", ".quality", ".age_s"):
+        row = places[f"share-a{part}"]
+        assert row.modbus_address is not None
+        found.append(registers.read(row.modbus_address, row.registers))
+    assert found == [struct.pack(">f", 25.0), b"\x00\x01", b"\x00\x09"]

@@ -19,8 +19,11 @@ from edgeflash.model import (
     Span,
 )
 from edgeflash.publication import LinkState
-from edgeflash.rules.judge import findings, judge, standing_findings
-from edgeflash.rules.rule import CycleContext, LiveContext
+from edgeflash.rules.catalogue import BY_NAME
+from edgeflash.rules.judge import standing_findings
+from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.memory import EMPTY, Memory
+from edgeflash.rules.rule import Breach, CycleContext, LiveContext
 from edgeflash.rules.tuning import rulebook
 from tests.simulated_line import BENCH_CUP, GAS_OIL, bench_analyzer
 from tests.unit.flash.traces import trace
@@ -77,16 +80,40 @@ def context(cycle: Cycle, **analyzer_changes: Any) -> CycleContext:
     return CycleContext(cycle, compute(cycle, analyzer), analyzer, BENCH_CUP, GAS_OIL)
 
 
-def found(cycle: Cycle, **analyzer_changes: Any) -> dict[str, Finding]:
+def judgement(**analyzer_changes: Any) -> Judgement:
+    """The bench analyzer's judgement, with changes."""
+    return Judgement(bench_analyzer(**analyzer_changes), BENCH_CUP, {"gas-oil": GAS_OIL})
+
+
+def found(cycle: Cycle, memory: Memory = EMPTY, **analyzer_changes: Any) -> dict[str, Finding]:
     """What the rules say of a cycle, by rule name."""
-    made = context(cycle, **analyzer_changes)
-    return {f.rule: f for f in findings(made, rulebook(made.analyzer))}
+    return {f.rule: f for f in judged(cycle, memory, **analyzer_changes).findings}
 
 
-def judged(cycle: Cycle, alarm_before: bool = False, **analyzer_changes: Any) -> Result:
+def judged(cycle: Cycle, memory: Memory = EMPTY, **analyzer_changes: Any) -> Result:
     """The cycle's result."""
+    return judgement(**analyzer_changes).judge(cycle, memory, AT)
+
+
+def asked(
+    rule: str,
+    cycle: Cycle = SOUND,
+    computed: dict[str, Any] | None = None,
+    parameters: dict[str, float] | None = None,
+    seen: dict[str, Any] | None = None,
+    **analyzer_changes: Any,
+) -> Breach | None:
+    """What one rule alone says.
+
+    computed: other computed figures than the cycle's own. parameters: other than the defaults.
+    seen: other fields of the context.
+    """
     made = context(cycle, **analyzer_changes)
-    return judge(made, rulebook(made.analyzer), alarm_before=alarm_before, judged_at=AT)
+    made = replace(made, computed=replace(made.computed, **(computed or {})), **(seen or {}))
+    declared = BY_NAME[rule]
+    assert declared.on_cycle is not None
+    assert set(parameters or {}) <= set(declared.defaults)
+    return declared.on_cycle(made, {**declared.defaults, **(parameters or {})})
 
 
 def level(low: float) -> Span:
@@ -94,11 +121,10 @@ def level(low: float) -> Span:
     return Span(low, low, low, low, 50)
 
 
-def standing(**changes: Any) -> list[str]:
-    """The rules that speak about a moment in which all is well but for the changes."""
-    analyzer = bench_analyzer()
+def moment(**changes: Any) -> LiveContext:
+    """A moment in which all is well but for the changes."""
     well = LiveContext(
-        analyzer=analyzer,
+        analyzer=bench_analyzer(),
         register_map=BENCH_CUP,
         link=LinkState.UP,
         link_sentence="connected",
@@ -107,4 +133,10 @@ def standing(**changes: Any) -> list[str]:
         live={Role.PHASE: Phase.HEAT, Role.FAULT_BITS: ()},
         storage_fault="",
     )
-    return [s.finding.rule for s in standing_findings(replace(well, **changes), rulebook(analyzer))]
+    return replace(well, **changes)
+
+
+def standing(**changes: Any) -> list[str]:
+    """The rules that speak about that moment."""
+    book = rulebook(bench_analyzer())
+    return [s.finding.rule for s in standing_findings(moment(**changes), book)]

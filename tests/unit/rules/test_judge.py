@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from edgeflash.config.site import Product, RuleTuning
+from edgeflash.config.site import Analyzer, Product, RuleTuning
 from edgeflash.model import Cycle, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
 from edgeflash.rules.judge import unjudged
 from edgeflash.rules.low_flash import below_minimum, low_flash_evidence
+from edgeflash.rules.memory import Memory
 from edgeflash.rules.tuning import rulebook, tuning_mistakes
 from tests.simulated_line import bench_analyzer
 from tests.unit.flash.traces import trace
@@ -100,8 +101,9 @@ def test_a_cycle_that_cannot_be_judged_is_rejected_and_never_silent() -> None:
             spoiled({Role.FLASH_POINT: flash_c}),
             bench_analyzer(),
             Product(minimum_c=55.0),
+            "gas-oil",
             failure="OverflowError()",
-            alarm_before=False,
+            memory=Memory(),
             judged_at=AT,
         )
         assert (result.verdict, result.reasons) == (Verdict.REJECTED, ("judging_failed",))
@@ -118,9 +120,9 @@ def test_only_an_accepted_cycle_clears_the_alarm() -> None:
     """Rejected and doubtful cycles without evidence leave it standing."""
     rejected = spoiled(faults_seen=("heater_fault",))
     doubtful = spoiled(duration_s=700.0)
-    assert judged(rejected, alarm_before=True).low_flash_alarm
-    assert judged(doubtful, alarm_before=True).low_flash_alarm
-    assert not judged(SOUND, alarm_before=True).low_flash_alarm
+    assert judged(rejected, Memory(low_flash_alarm=True)).low_flash_alarm
+    assert judged(doubtful, Memory(low_flash_alarm=True)).low_flash_alarm
+    assert not judged(SOUND, Memory(low_flash_alarm=True)).low_flash_alarm
 
 
 def test_the_limit_of_en_590_itself_fails() -> None:
@@ -184,9 +186,35 @@ def test_codes_and_names_are_unique_and_in_their_family() -> None:
 
 def test_blind_rules_name_what_would_open_their_eyes() -> None:
     """With the two required roles only, most rules are blind; a trace opens some."""
-    bare = frozenset({Role.CYCLE_NUMBER, Role.FLASH_POINT})
-    blind = dict(blind_rules(bare, has_trace=False))
-    assert blind["recomputed_disagrees"] == ("a trace",)
-    assert blind["ignition_weak"] == ("peak_pressure",)
-    assert "ignition_weak" not in dict(blind_rules(bare, has_trace=True))
-    assert "torn_read" not in blind
+    bare, analyzer = frozenset({Role.CYCLE_NUMBER, Role.FLASH_POINT}), bench_analyzer()
+    blind = {b.rule: b for b in blind_rules(bare, False, analyzer)}
+    assert blind["recomputed_disagrees"].unmapped == ("a trace",)
+    assert blind["ignition_weak"].unmapped == ("peak_pressure",)
+    assert "ignition_weak" not in {b.rule for b in blind_rules(bare, True, analyzer)}
+    assert not {"torn_read", "outlier", "frozen"} & set(blind)
+
+
+@pytest.mark.parametrize("rule", ["check_out_of_limits", "verification_overdue"])
+def test_a_rule_is_blind_without_its_key_of_the_site_file(rule: str) -> None:
+    """It is named with the key, and sees once the key is set."""
+    roles, verification = frozenset(Role), {"reference_c": 66.0, "sd_c": 0.5}
+    blind = {b.rule: b for b in blind_rules(roles, True, bench_analyzer())}
+    assert (blind[rule].unmapped, blind[rule].unset) == ((), ("verification",))
+    seeing = bench_analyzer(verification=verification)
+    assert rule not in {b.rule for b in blind_rules(roles, True, seeing)}
+
+
+def test_a_key_of_one_stream_opens_the_eyes_too() -> None:
+    """A prediction for one of the streams is enough to use the rule there."""
+    prediction = {"kind": "value", "value": "expected-by-lab"}
+    streams = [{"number": 1}, {"number": 2, "prediction": prediction}]
+    roles = frozenset(Role)
+    for given, is_blind in (([{"number": 1}], True), (streams, False)):
+        analyzer = bench_analyzer(streams=given)
+        blind = {b.rule for b in blind_rules(roles, True, analyzer)}
+        assert ("prediction_disagrees" in blind) is is_blind
+
+
+def test_every_key_that_a_rule_needs_is_one_of_the_site_file() -> None:
+    """A misspelt key would make a rule blind for ever."""
+    assert {key for rule in RULES for key in rule.keys} <= set(Analyzer.model_fields)

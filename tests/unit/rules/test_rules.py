@@ -6,14 +6,19 @@ names one (20 kPa: ASTM D6450 and D7094; 82 kPa: ISO 2719).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
 from edgeflash.model import Continuity, Cycle, CycleSource, Phase, Role, Severity, Verdict
 from edgeflash.publication import LinkState
 from edgeflash.rules.catalogue import RULES
+from edgeflash.rules.memory import Memory
+from edgeflash.rules.rule import Family
+from tests.unit.flash.pulses import pulse
 from tests.unit.flash.traces import trace
 from tests.unit.rules.contexts import AT, BEFORE, SOUND, found, judged, level, spoiled, standing
 
@@ -31,6 +36,44 @@ def with_trace(**changes: Any) -> Cycle:
         "pressure_noise_kpa": 0.3,
     }
     return spoiled(values, trace=trace(**{**usual, **changes}))
+
+
+def changed(of: str, value: Any) -> Cycle:
+    """The sound cycle with one array of its trace replaced."""
+    assert SOUND.trace is not None
+    return spoiled(trace=replace(SOUND.trace, **{of: value}))
+
+
+def with_hole(from_s: float, to_s: float, of: str = "pressure_kpa") -> Cycle:
+    """The sound cycle with no number for a time, slowly decaying, so that it still shows."""
+    whole = with_trace(decay_s=1.0).trace
+    assert whole is not None
+    values = getattr(whole, of).copy()
+    values[(whole.time_s > from_s) & (whole.time_s < to_s)] = np.nan
+    return spoiled(trace=replace(whole, **{of: values}))
+
+
+def held(from_s: float, to_s: float) -> Cycle:
+    """The sound cycle with its sensor held for a time."""
+    assert SOUND.trace is not None
+    time, value = SOUND.trace.time_s, SOUND.trace.temperature_c.copy()
+    value[(time >= from_s) & (time <= to_s)] = value[time == from_s]
+    return changed("temperature_c", value)
+
+
+def jumped(by_c: float) -> Cycle:
+    """The sound cycle with its sensor off by so much up to the 60th second."""
+    assert SOUND.trace is not None
+    value = SOUND.trace.temperature_c + np.where(SOUND.trace.time_s < 60.0, by_c, 0.0)
+    return changed("temperature_c", value)
+
+
+def two_flashes() -> Cycle:
+    """The sound cycle with a second flash 1.5 s after the first."""
+    assert SOUND.trace is not None
+    since = SOUND.trace.time_s - 121.5
+    more = np.where(since >= 0.0, 60.0 * np.exp(-np.maximum(since, 0.0) / 0.2), 0.0)
+    return changed("pressure_kpa", SOUND.trace.pressure_kpa + more)
 
 
 def test_a_sound_cycle_has_no_finding() -> None:
@@ -105,6 +148,42 @@ CASES: list[tuple[str, Cycle, Severity, dict[str, Any]]] = [
     ("transducer_zero", with_trace(zero_kpa=-4.0), REJECT, {}),
     ("transducer_zero", spoiled({Role.TRANSDUCER_ZERO: 1.3}), DOUBT, {}),
     ("pressure_noise", with_trace(pressure_noise_kpa=4.0), DOUBT, {}),
+    ("trace_gaps", with_hole(119.0, 121.0), REJECT, {}),
+    ("trace_gaps", with_hole(110.0, 112.0), DOUBT, {}),
+    ("clock_off", spoiled(clock_ahead_s=3600.0), NOTE, {}),
+    (
+        "barometer_jump",
+        spoiled(previous=replace(BEFORE, barometer_kpa=98.0)),
+        DOUBT,
+        {},
+    ),
+    ("phases_wrong", spoiled(phases=(Phase.CLEAN, Phase.ZERO, Phase.PURGE)), REJECT, {}),
+    ("phases_wrong", spoiled(phases=(Phase.ZERO, Phase.CLEAN, Phase.HEAT)), DOUBT, {}),
+    ("not_cleaned", spoiled(phases=(Phase.IDLE, Phase.ZERO, Phase.HEAT, Phase.PURGE)), DOUBT, {}),
+    ("not_zeroed", spoiled(phases=(Phase.CLEAN, Phase.HEAT, Phase.PURGE)), DOUBT, {}),
+    ("stream_unknown", spoiled({Role.STREAM: 3}), DOUBT, {"streams": [{"number": 1}]}),
+    ("product_unknown", SOUND, DOUBT, {"product_input": "grade"}),
+    ("pulse_shape", spoiled(pulse=pulse(stays=1.0)), REJECT, {}),
+    ("pulse_shape", spoiled(pulse=pulse(rise_s=0.0015)), DOUBT, {}),
+    ("second_ignition", two_flashes(), DOUBT, {}),
+    ("outside_method", spoiled({Role.FLASH_POINT: 39.0}), DOUBT, {"method": "d93-a"}),
+    ("ramp_unsteady", with_trace(temperature_noise_c=0.5), DOUBT, {}),
+    ("start_temperature", spoiled({Role.START_TEMPERATURE: 58.0}), REJECT, {"expected_c": 62.0}),
+    (
+        "start_temperature",
+        spoiled({Role.START_TEMPERATURE: 48.0}),
+        DOUBT,
+        {"expected_c": 62.0, "start_below_expected_c": 20.0},
+    ),
+    ("sensor_frozen", held(100.0, 110.0), REJECT, {}),
+    ("sensor_jump", jumped(3.0), DOUBT, {}),
+    ("sensor_jump", jumped(6.0), REJECT, {}),
+    (
+        "inlet_temperature",
+        spoiled(spans={Role.SAMPLE_INLET_TEMPERATURE: level(45.0)}),
+        DOUBT,
+        {"inlet_high_c": 40.0},
+    ),
     (
         "no_value",
         spoiled({Role.FLASH_POINT: None, Role.IGNITION_SEEN: None}, trace=None),
@@ -160,6 +239,7 @@ def test_a_coarse_record_without_an_ignition_gives_no_heating_rate() -> None:
         ("maintenance_now", {"live": {Role.PHASE: Phase.MAINTENANCE}}),
         ("check_sample_now", {"live": {Role.PHASE: Phase.CHECK_SAMPLE}}),
         ("not_recorded", {"storage_fault": "disk full"}),
+        ("not_alive", {"alive_still_s": 31.0}),
     ],
 )
 def test_a_live_rule_speaks_on_its_fault(rule: str, changes: dict[str, Any]) -> None:
@@ -172,11 +252,28 @@ def test_the_present_is_in_order_when_it_is() -> None:
     assert standing() == []
 
 
+def test_a_drifting_zero_is_doubted_against_the_cycles_before() -> None:
+    """Ten cycles at 0.1 kPa, then one at 1.2: within the step from 0.9, far from the usual."""
+    memory = Memory()
+    for number in range(10):
+        memory = memory.after(judged(spoiled(cycle_number=number), memory))
+    before = replace(BEFORE, transducer_zero_kpa=0.9)
+    drifted = found(spoiled({Role.TRANSDUCER_ZERO: 1.2}, previous=before), memory)
+    assert "transducer_zero" not in drifted
+    assert drifted["zero_drift"].severity is DOUBT
+    assert drifted["zero_drift"].measured == pytest.approx(1.1)
+
+
+ELSEWHERE = {Family.PROCESS, Family.PROOF}
+"""Families with test modules of their own."""
+
+
 def test_every_rule_of_the_catalogue_is_tried_here() -> None:
     """A new rule without a case in this file fails."""
-    tried = {case[0] for case in CASES} | {"not_a_flash", "judging_failed"}
-    live = {rule.name for rule in RULES if rule.on_live is not None}
-    assert {rule.name for rule in RULES} - live == tried
+    tried = {case[0] for case in CASES} | {"not_a_flash", "judging_failed", "zero_drift"}
+    own = [rule for rule in RULES if rule.family not in ELSEWHERE]
+    live = {rule.name for rule in own if rule.on_live is not None}
+    assert {rule.name for rule in own} - live == tried
     assert live == {
         "link_down",
         "link_misconfigured",
@@ -186,4 +283,5 @@ def test_every_rule_of_the_catalogue_is_tried_here() -> None:
         "maintenance_now",
         "check_sample_now",
         "not_recorded",
+        "not_alive",
     }

@@ -1,0 +1,1 @@
+"""The alarms: what they mean, when they stand, who has acknowledged them."""
