@@ -149,7 +149,7 @@ class SimulatedLine:
                 yield result, self.simulated.truths[-1]
 
     def _ask_live_rules(self, scan: Scan, has_result: bool) -> None:
-        now_s, alive_s = scan.taken_mono_s, self._assembler.alive_changed_mono_s
+        now_s = scan.taken_mono_s
         if has_result:
             self._result_s = now_s
         context = LiveContext(
@@ -161,6 +161,6 @@ class SimulatedLine:
             since_result_s=now_s - self._result_s,
             live=scan.live,
             storage_fault="",
-            alive_still_s=None if alive_s is None else now_s - alive_s,
+            alive_still_s=self._assembler.alive_still_s(now_s),
         )
         self.standing = standing_findings(context, self.judgement.present_rules)

@@ -52,10 +52,13 @@ class Assembler:
         self._life = SignOfLife()
         self._stamp = StampWatch()
 
-    @property
-    def alive_changed_mono_s(self) -> float | None:
-        """When the sign of life was last seen to change, or watching it began; None without one."""
-        return self._life.changed_mono_s
+    def alive_still_s(self, now_mono_s: float) -> float | None:
+        """The longest time since the last result in which the sign of life stood still.
+
+        It grows without scans, too, so it means something only while the link is up. None without
+        a sign of life.
+        """
+        return self._life.still_s(now_mono_s)
 
     def take(self, scan: Scan) -> tuple[Cycle, ...]:
         """The cycles this scan completes, oldest first: usually none or one."""

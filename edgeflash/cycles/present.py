@@ -61,6 +61,16 @@ class SignOfLife:
             still_s = 0.0 if is_changed else now_mono_s - max(since_mono_s, self._begun_mono_s)
             self._longest_s = max(still_s, self._longest_s or 0.0)
 
+    def still_s(self, now_mono_s: float) -> float | None:
+        """How long it has stood still, now or earlier since the last result; None without one.
+
+        Registers that stood still and move again show the result of before: a newer one may have
+        been lost meanwhile, so only the next result ends what was seen.
+        """
+        if self.changed_mono_s is None:
+            return None
+        return max(now_mono_s - self.changed_mono_s, self._longest_s or 0.0)
+
     def end_of_cycle(self, now_mono_s: float) -> float | None:
         """The longest it stood still in the cycle that ends now; None when it was not watched."""
         longest_s, self._longest_s = self._longest_s, None

@@ -248,7 +248,6 @@ class AnalyzerWorker:
         # A long trace over a slow line takes many answers until it is a scan.
         last_s = max((a for a in answered if a is not None), default=None)
         since_scan = None if last_s is None else now_mono_s - last_s
-        alive_mono_s = self._assembler.alive_changed_mono_s
         context = LiveContext(
             analyzer=self.analyzer,
             register_map=self._map,
@@ -258,7 +257,7 @@ class AnalyzerWorker:
             since_result_s=now_mono_s - self._waiting_since_mono_s,
             live=self.standing.live,
             storage_fault=self._storage_fault,
-            alive_still_s=None if alive_mono_s is None else now_mono_s - alive_mono_s,
+            alive_still_s=self._assembler.alive_still_s(now_mono_s),
             since_check_s=self._since_check_s(),
         )
         found = standing_findings(context, self._judgement.present_rules)

@@ -92,6 +92,7 @@ def _not_a_flash(c: CycleContext, p: Parameters) -> Breach | None:
     if trace is None or onset is None or peak is None or c.computed.baseline_kpa is None:
         return None
     later = trace.pressure_kpa[trace.time_s >= onset + p["after_s"]]
+    later = later[np.isfinite(later)]
     if len(later) < LEAST_LATER_SAMPLES:
         return None
     left = (float(np.median(later)) - c.computed.baseline_kpa) / peak

@@ -132,7 +132,7 @@ def test_a_stand_counts_within_its_cycle_only() -> None:
     for second, number in ((2, 1), (12, 2), (30, 3)):
         scans[second] = replace(scans[second], body=body(number, second))
     assert [c.alive_stuck_s for c in assembled(scans, assembler)] == [2.0, 10.0, 18.0]
-    assert assembler.alive_changed_mono_s == 0
+    assert assembler.alive_still_s(31.0) == 31.0
 
 
 def test_without_a_sign_of_life_nothing_is_said_of_it() -> None:
@@ -140,7 +140,7 @@ def test_without_a_sign_of_life_nothing_is_said_of_it() -> None:
     assembler = Assembler("kestrel-1", SPAN)
     cycles = assembled([scan(0, body(1, 0)), scan(1), scan(2, body(2, 2))], assembler)
     assert [c.alive_stuck_s for c in cycles] == [None, None]
-    assert assembler.alive_changed_mono_s is None
+    assert assembler.alive_still_s(2.0) is None
 
 
 def test_a_break_is_no_stand() -> None:
@@ -154,9 +154,21 @@ def test_a_break_is_no_stand() -> None:
         scan(601, body(2, 601), alive=True),
     ]
     assert [c.alive_stuck_s for c in assembled(scans, assembler)] == [0.0, 2.0]
-    assert assembler.alive_changed_mono_s == 600
+    assert assembler.alive_still_s(603.0) == 3.0
     assembled([scan(602, alive=False)], assembler)
-    assert assembler.alive_changed_mono_s == 602
+    assert assembler.alive_still_s(603.0) == 1.0
+
+
+def test_a_stand_is_not_over_before_the_next_result() -> None:
+    """Registers that stood still show the result of before: a newer one may have been lost."""
+    assembler = Assembler("kestrel-1", SPAN)
+    assembled([scan(0, body(1, 0), alive=1)], assembler)
+    assembled([scan(n, alive=1) for n in range(1, 41)], assembler)
+    assert assembler.alive_still_s(40.0) == 40.0
+    assembled([scan(n, alive=n) for n in range(41, 60)], assembler)
+    assert assembler.alive_still_s(59.0) == 40.0
+    assembled([scan(60, body(2, 60), alive=60)], assembler)
+    assert assembler.alive_still_s(60.0) == 0.0
 
 
 def test_the_stand_of_a_lost_cycle_is_not_anothers() -> None:
