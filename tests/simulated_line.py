@@ -163,4 +163,4 @@ class SimulatedLine:
             storage_fault="",
             alive_still_s=self._assembler.alive_still_s(now_s),
         )
-        self.standing = standing_findings(context, self.judgement.present_rules)
+        self.standing = standing_findings(context, self.judgement.present_rules(scan.live))

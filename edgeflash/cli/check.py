@@ -18,6 +18,7 @@ from edgeflash.errors import ConfigurationError, Mistake, UsageError
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Role
 from edgeflash.rules.catalogue import RULES, blind_rules
+from edgeflash.rules.tuning import changes
 
 WRONG_CONFIGURATION = 2
 
@@ -102,6 +103,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
         "trace": _trace_words(register_map),
         "rules": len(RULES),
         "rules_off": {name: analyzer.rules[name].because for name in sorted(off)},
+        "rules_changed": [str(change) for change in changes(analyzer)],
         "blind": blind,
     }
 
@@ -135,8 +137,8 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
     yield f"  map        {summary['map']['name']} ({summary['map']['file']})"
     yield f"  roles      {len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
     yield f"  trace      {_TRACE[summary['trace']]}"
-    for name, because in summary["rules_off"].items():
-        yield f"  off        {name}, because: {because}"
+    for change in summary["rules_changed"]:
+        yield f"  milder     {change}"
     if not summary["blind"]:
         yield f"  blind      none of {summary['rules']} rules"
         return

@@ -25,6 +25,7 @@ from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.tuning import changes
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
 
 TICK_S = 1.0
@@ -114,6 +115,9 @@ class Gateway:
 
     def _made_workers(self, journal: Journal) -> list[AnalyzerWorker]:
         file = self._site.file
+        for analyzer in file.analyzers:
+            for change in changes(analyzer):
+                log.warning("rule " + change.what, analyzer=analyzer.id, rule=str(change))
         return [
             AnalyzerWorker(
                 Judgement.of_site(self._site, analyzer),

@@ -260,7 +260,7 @@ class AnalyzerWorker:
             alive_still_s=self._assembler.alive_still_s(now_mono_s),
             since_check_s=self._since_check_s(),
         )
-        found = standing_findings(context, self._judgement.present_rules)
+        found = standing_findings(context, self._judgement.present_rules(self.standing.live))
         self.standing = replace(self.standing, standing=found)
         names = tuple(s.finding.rule for s in found if not s.finding.rule.startswith("link_"))
         if names != self._standing_told:

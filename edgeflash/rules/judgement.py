@@ -18,7 +18,7 @@ from edgeflash.config.site import Analyzer, Product, Site, Stream
 from edgeflash.flash.assess import assess
 from edgeflash.flash.compute import compute
 from edgeflash.flash.products import resolved
-from edgeflash.model import Computed, Cycle, Finding, InputReading, Result
+from edgeflash.model import Computed, Cycle, Finding, InputReading, Result, Role, Scalar
 from edgeflash.rules.judge import findings, result_of, unjudged
 from edgeflash.rules.memory import Memory
 from edgeflash.rules.rule import CycleContext
@@ -62,10 +62,12 @@ class Judgement:
         """The judgement of one of the site's analyzers."""
         return cls(analyzer, site.maps[analyzer.id], site.file.products)
 
-    @property
-    def present_rules(self) -> tuple[Tuned, ...]:
-        """The rules in force for the analyzer, whatever the stream."""
-        return self._situation(None, None).rulebook
+    def present_rules(self, live: Mapping[Role, Scalar]) -> tuple[Tuned, ...]:
+        """The rules in force at a moment: those of the stream that flows then."""
+        stream = live.get(Role.STREAM)
+        if isinstance(stream, float) and stream.is_integer():
+            stream = int(stream)
+        return self._situation(stream if isinstance(stream, int) else None, None).rulebook
 
     def situation(self, cycle: Cycle, inputs: tuple[InputReading, ...] = ()) -> Situation:
         """What holds for this cycle."""

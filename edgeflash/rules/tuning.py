@@ -39,6 +39,32 @@ def rulebook(analyzer: Analyzer) -> tuple[Tuned, ...]:
     return tuple(book)
 
 
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One rule that is off, or milder than the catalogue has it. stream: where only there."""
+
+    rule: str
+    what: str
+    because: str
+    stream: int | None = None
+
+    def __str__(self) -> str:
+        where = "" if self.stream is None else f" on stream {self.stream}"
+        why = f", because: {self.because}" if self.because else ", without a reason"
+        return f"{self.rule} {self.what}{where}{why}"
+
+
+def changes(analyzer: Analyzer) -> Iterator[Change]:
+    """What a site has turned off or lowered: said at the start, and by `edgeflash check`."""
+    tables = [(None, analyzer.rules), *((s.number, s.rules) for s in analyzer.streams)]
+    for stream, rules in tables:
+        for name, tuning in rules.items():
+            if not tuning.enabled:
+                yield Change(name, "off", tuning.because, stream)
+            elif tuning.severity is not None:
+                yield Change(name, f"at most {tuning.severity.value}", tuning.because, stream)
+
+
 def tuning_mistakes(analyzer: Analyzer) -> Iterator[tuple[tuple[str, ...], str]]:
     """What is wrong in an analyzer's `rules` tables: (keys below `rules`, problem)."""
     for name, tuning in analyzer.rules.items():

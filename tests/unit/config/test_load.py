@@ -169,7 +169,7 @@ def test_the_check_says_what_each_analyzer_will_have(tmp_path: Path) -> None:
         "OPC UA 127.0.0.1:4840; Modbus TCP 0.0.0.0:5020; Modbus TCP 0.0.0.0:5021",
         "Modbus TCP 10.20.0.21:502, unit 1",
         "18 of 34: cycle_number, result_time",
-        "sample_flow, because: the flow switch",
+        "sample_flow off, because: the flow switch",
         "air_flow: map air_flow and set air_flow_ml_per_min to open its eyes",
         "verification_overdue: set verification to open its eyes",
     ):

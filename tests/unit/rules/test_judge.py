@@ -7,15 +7,16 @@ from dataclasses import replace
 import pytest
 
 from edgeflash.config.site import Analyzer, Product, RuleTuning
-from edgeflash.model import Cycle, Phase, Role, Severity, Verdict
+from edgeflash.model import Cycle, InputReading, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
 from edgeflash.rules.judge import unjudged
+from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.low_flash import below_minimum, low_flash_evidence
-from edgeflash.rules.memory import Memory
-from edgeflash.rules.tuning import rulebook, tuning_mistakes
-from tests.simulated_line import bench_analyzer
+from edgeflash.rules.memory import EMPTY, Memory
+from edgeflash.rules.tuning import changes, rulebook, tuning_mistakes
+from tests.simulated_line import BENCH_CUP, bench_analyzer
 from tests.unit.flash.traces import trace
-from tests.unit.rules.contexts import AT, SOUND, context, found, judged, spoiled
+from tests.unit.rules.contexts import AT, SOUND, context, found, judged, judgement, spoiled
 
 
 def low_trace_cycle(start_c: float = 32.0) -> Cycle:
@@ -218,3 +219,63 @@ def test_a_key_of_one_stream_opens_the_eyes_too() -> None:
 def test_every_key_that_a_rule_needs_is_one_of_the_site_file() -> None:
     """A misspelt key would make a rule blind for ever."""
     assert {key for rule in RULES for key in rule.keys} <= set(Analyzer.model_fields)
+
+
+def test_what_a_site_has_made_milder_is_said() -> None:
+    """Off and lowered rules, with their reasons, of the analyzer and of one stream."""
+    analyzer = bench_analyzer(
+        rules={"sample_flow": {"enabled": False, "because": "no flow sensor"}},
+        streams=[{"number": 2, "rules": {"outlier": {"severity": "note"}}}],
+    )
+    assert [str(change) for change in changes(analyzer)] == [
+        "sample_flow off, because: no flow sensor",
+        "outlier at most note on stream 2, without a reason",
+    ]
+
+
+def test_a_rule_of_the_present_follows_the_stream_that_flows() -> None:
+    """Stream 2 has its own longest time; an unknown stream has the analyzer's."""
+    tuned = {"result_overdue": {"parameters": {"longest_s": 300.0}}}
+    made = judgement(streams=[{"number": 2, "product": "gas-oil", "rules": tuned}])
+
+    def longest_s(stream: float | str | None) -> float:
+        rules = made.present_rules({Role.STREAM: stream})
+        return next(t.parameters["longest_s"] for t in rules if t.rule.name == "result_overdue")
+
+    assert [longest_s(s) for s in (2, 2.0, 1, 2.5, "2", None)] == [300, 300, 600, 600, 600, 600]
+
+
+def test_an_unknown_stream_or_product_is_judged_by_the_strictest_limit() -> None:
+    """Nobody knows which limit holds, and too mild a one could keep a danger silent."""
+    products = {
+        "kerosene": Product(minimum_c=38.0, number=1),
+        "gas-oil": Product(minimum_c=55.0, number=2),
+        "marine": Product(minimum_c=60.0, number=3),
+    }
+    by_stream = Judgement(
+        bench_analyzer(
+            product="kerosene",
+            streams=[{"number": 1, "product": "kerosene"}, {"number": 2, "product": "gas-oil"}],
+        ),
+        BENCH_CUP,
+        products,
+    )
+    named = {n: by_stream.situation(spoiled({Role.STREAM: n})).product_name for n in (1, 2, 7)}
+    assert named == {1: "kerosene", 2: "gas-oil", 7: "gas-oil"}
+    by_input = Judgement(
+        bench_analyzer(product="kerosene", product_input="grade"), BENCH_CUP, products
+    )
+    for value, is_good, name in (
+        (1.0, True, "kerosene"),
+        (3.0, True, "marine"),
+        (1.0, False, "marine"),
+        (1.5, True, "marine"),
+        (9.0, True, "marine"),
+    ):
+        told = (InputReading("grade", value, is_good, 1.0),)
+        assert by_input.situation(SOUND, told).product_name == name, (value, is_good)
+        result = by_input.judge(SOUND, EMPTY, AT, told)
+        is_known = is_good and value in (1.0, 3.0)
+        assert ("product_unknown" in result.reasons) is not is_known
+    low = by_input.failed(spoiled({Role.FLASH_POINT: 58.0}), "x", EMPTY, AT)
+    assert (low.product, low.low_flash) == ("marine", True)
