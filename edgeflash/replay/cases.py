@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
@@ -134,21 +133,6 @@ class Recordings:
                 some = of_day[first : first + SHARD_CYCLES]
                 rows = tuple(self.rows(analyzer, some))
                 yield Shard(analyzer, day, rows, self._tails.get(day))
-
-    def containing(self, analyzer: str, text: str, places: Sequence[Place]) -> Iterator[Place]:
-        """The places, latest first, of the cycles whose reading contains a text."""
-        columns = ("analyzer", "epoch", "cycle_number", "finished_at", "as_read")
-        by_month: dict[Partition, list[Place]] = {}
-        for place in places:
-            month = partition_of(TableName.RESULTS, analyzer, place.finished_at)
-            by_month.setdefault(month, []).append(place)
-        for month, of_month in reversed(by_month.items()):
-            table = self._table(month, columns)
-            has_it: Any = pc.match_substring(table["as_read"], text)
-            has_it = pc.fill_null(has_it, False)
-            rows: Any = table.filter(has_it).select(["epoch", "cycle_number"]).to_pydict()
-            keys = set(zip(rows["epoch"], rows["cycle_number"], strict=True))
-            yield from (place for place in reversed(of_month) if place.key in keys)
 
     def _row(self, analyzer: str, place: Place) -> Recorded:
         month = partition_of(TableName.RESULTS, analyzer, place.finished_at)

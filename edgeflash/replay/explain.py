@@ -15,7 +15,7 @@ from edgeflash.replay.cases import DayOfTraces, Place, Recordings
 from edgeflash.replay.find import place_of
 from edgeflash.replay.recorded import Recorded
 from edgeflash.replay.rule_words import RuleWord, rule_words
-from edgeflash.replay.warm_up import completed, results_before
+from edgeflash.replay.warm_up import results_before
 from edgeflash.rules.catalogue import QUALITY_OF_RULE
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.memory import Memory
@@ -110,8 +110,7 @@ def _with_reading(
         cycle, inputs = recorded.read(*traces.of(recorded.key))
     except ValueError as error:
         return recorded.result(recorded.bare_cycle()), f"its row is damaged: {error}"
-    computed = completed(judgement, recorded, cycle, inputs)
-    return recorded.result(cycle, inputs, computed), recorded.why_not
+    return recorded.result(cycle, inputs), recorded.why_not
 
 
 def _accepted(

@@ -160,7 +160,7 @@ def _concluded(judgement: Judgement, recorded: Recorded, seen: Seen, memory: Mem
 
 def _kept(recorded: Recorded, seen: Seen, memory: Memory) -> Result:
     """A cycle that cannot be judged again, as it is remembered: by its recorded verdict."""
-    result = recorded.result(seen.cycle, seen.inputs, checks=memory.checks)
+    result = replace(recorded.result(seen.cycle, seen.inputs), checks=memory.checks)
     alarm = alarm_after(memory.low_flash_alarm, recorded.low_flash, recorded.verdict)
     return replace(result, low_flash_alarm=alarm)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from typing import Any
 
@@ -49,6 +49,7 @@ RECORDED_COLUMNS: tuple[str, ...] = (
     "predicted_c",
     "hazard_class",
     *_COMPUTED,
+    "checks",
     "as_read",
 )
 """What is needed of the table `results`."""
@@ -81,6 +82,7 @@ class Recorded:
     source: CycleSource
     computed: Computed
     assessment: Assessment
+    checks: tuple[CheckResult, ...]
     as_read: str | None
 
     @property
@@ -120,21 +122,11 @@ class Recorded:
             values={},
         )
 
-    def completed(self, found: Computed) -> Computed:
-        """What was recorded, with what is found from the trace where the history has no column."""
-        return replace(found, **{name: getattr(self.computed, name) for name in _COMPUTED})
-
-    def result(
-        self,
-        cycle: Cycle,
-        inputs: Inputs = (),
-        computed: Computed | None = None,
-        checks: tuple[CheckResult, ...] = (),
-    ) -> Result:
-        """The result as it was recorded. computed: where it has more than the history's columns."""
+    def result(self, cycle: Cycle, inputs: Inputs = ()) -> Result:
+        """The result as it was recorded."""
         return Result(
             cycle=cycle,
-            computed=computed or self.computed,
+            computed=self.computed,
             findings=self.findings,
             verdict=self.verdict,
             published_c=self.published_c,
@@ -146,7 +138,7 @@ class Recorded:
             rules_version=self.rules_version,
             assessment=self.assessment,
             inputs=inputs,
-            checks=checks,
+            checks=self.checks,
         )
 
 
@@ -181,6 +173,10 @@ def recorded(row: Mapping[str, Any]) -> Recorded:
             probability=None if percent is None else percent / 100.0,
             hazard_class=row["hazard_class"] or "",
             predicted_c=row["predicted_c"],
+        ),
+        checks=tuple(
+            CheckResult(**{**check, "finished_at": _utc(check["finished_at"])})
+            for check in row["checks"] or ()
         ),
         as_read=row["as_read"],
     )

@@ -44,6 +44,14 @@ sample_flow_ml_per_min = 60.0
 air_flow_ml_per_min = 250.0
 basis = "recomputed"
 analyzer_corrects_barometer = false
+
+[analyzers.verification]
+reference_c = 62.9
+sd_c = 0.4
+
+[analyzers.prediction]
+kind = "distillation"
+t10_c = 188.0
 """
 
 
