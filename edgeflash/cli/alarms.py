@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_module
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -10,16 +11,19 @@ import typer
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME
 from edgeflash.alarms.asking import ask
+from edgeflash.alarms.catalogue import BY_NAME
+from edgeflash.errors import UsageError
 from edgeflash.gateway.site import checked_site
 
 alarms_app = typer.Typer(
     help="List the alarms of a running gateway, and acknowledge them.", no_args_is_help=True
 )
 
-_COLUMNS = ("analyzer", "alarm", "priority", "state", "since", "why", "by", "because")
+_COLUMNS = ("analyzer", "alarm", "priority", "state")
 SiteFile = Annotated[Path, typer.Argument(help="The site file (TOML) of the running gateway.")]
 ForMachines = Annotated[bool, typer.Option("--json", help="For machines.")]
 
@@ -35,12 +39,29 @@ def list_alarms(site: SiteFile, json: ForMachines = False) -> None:
     if json:
         typer.echo(json_module.dumps(found, ensure_ascii=False, indent=2))
         return
-    table = Table()
-    for heading in _COLUMNS:
-        table.add_column(heading, overflow="fold")
+    table = Table(box=None, padding=(0, 2, 0, 0))
+    for heading in _COLUMNS:  # a name that is cut could not be typed again
+        table.add_column(heading, no_wrap=True)
     for row in found:
-        table.add_row(*(escape(str(row.get(column) or "")) for column in _COLUMNS))
-    Console().print(table)
+        table.add_row(*(escape(str(row[column])) for column in _COLUMNS))
+    console = Console(highlight=False)
+    console.print(table)
+    for row in found:
+        if row.get("since"):
+            console.print(Text(told(row)))
+
+
+def told(row: dict[str, Any]) -> str:
+    """Since when an alarm is what it is, why, and what was said when it was acknowledged."""
+    since = datetime.fromisoformat(row["since"]).astimezone(UTC)
+    text = f"{row['analyzer']} {row['alarm']}: {row['state']} since {since:%Y-%m-%d %H:%M:%S} UTC"
+    if row.get("why"):
+        text += f"; before that: {row['why']}" if row["state"] == "normal" else f": {row['why']}"
+    if row.get("by"):
+        text += f"; acknowledged by {row['by']}"
+    if row.get("because"):
+        text += f": {row['because']}"
+    return f"\n{text}"
 
 
 @alarms_app.command("acknowledge")
@@ -59,7 +80,13 @@ def acknowledge_alarm(
     Example: edgeflash alarms acknowledge site.toml kestrel-1 possible_low_flash
     """
     request = {"do": "acknowledge", "analyzer": analyzer, "alarm": alarm, "because": because}
-    reply = ask(checked_site(site).state_dir / SOCKET_NAME, request)
+    checked = checked_site(site)
+    known = [a.id for a in checked.file.analyzers]
+    if analyzer not in known:
+        raise UsageError(f"{site} has no analyzer '{analyzer}'; there are: {', '.join(known)}")
+    if alarm not in BY_NAME:
+        raise UsageError(f"there is no alarm '{alarm}'; there are: {', '.join(BY_NAME)}")
+    reply = ask(checked.state_dir / SOCKET_NAME, request)
     if json:
         typer.echo(json_module.dumps(reply, ensure_ascii=False, indent=2))
         return

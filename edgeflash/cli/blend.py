@@ -71,7 +71,10 @@ def limit(
         )
         given = f"base ± {base_sd:g} °C, light ± {light_sd:g} °C, and the two indices' difference"
         typer.echo(f"  one standard deviation  {_percent(found.sd)} ({given})")
-        typer.echo(f"  cautious                {_percent(found.cautious)} (both indices, 95 %)")
+        sure = "both indices, 95 %"
+        if not base_sd and not light_sd:  # nothing is known of the two flash points' own errors
+            sure = "the lower of both indices; give --base-sd and --light-sd for 95 %"
+        typer.echo(f"  cautious                {_percent(found.cautious)} ({sure})")
         say_note(note)
     raise typer.Exit(0 if found.share > 0.0 else NOT_FINE)
 

@@ -109,12 +109,15 @@ class _Limit:
 
     minimum_c: float | None
     is_low: bool
+    is_strict: bool = False
 
     @classmethod
     def of(cls, batch: MeasuredBatch, product: Product | None) -> _Limit:
         known = [c for c in (batch.flash_c, batch.other_c) if c is not None]
         is_low = any(below_minimum(c, product) for c in known)
-        return cls(None if product is None else product.minimum_c, is_low)
+        if product is None:
+            return cls(None, is_low)
+        return cls(product.minimum_c, is_low, bool(product.strict_minimum))
 
 
 def _batch_document(batch: MeasuredBatch, limit: _Limit, index: Index) -> dict[str, Any]:
@@ -169,7 +172,9 @@ def _batch_lines(batch: MeasuredBatch, limit: _Limit, index: Index) -> Iterator[
     if batch.worst is not None:
         yield f"  worst   {_cycle_line(batch.worst)}"
     if limit.minimum_c is not None:
-        yield f"  limit   {limit.minimum_c:g} °C{': the batch fails it' if limit.is_low else ''}"
+        strict = "above " if limit.is_strict else ""
+        fails = ": the batch fails it" if limit.is_low else ""
+        yield f"  limit   {strict}{limit.minimum_c:g} °C{fails}"
     for sample in batch.lows:
         yield f"  ALARM   evidence of a low flash point: {_cycle_line(sample)}"
 

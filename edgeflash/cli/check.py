@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as json_module
 import sys
+import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
@@ -21,6 +22,7 @@ from edgeflash.rules.catalogue import RULES, blind_rules
 from edgeflash.rules.tuning import changes
 
 WRONG_CONFIGURATION = 2
+COLUMNS = 80
 
 
 def check(
@@ -135,7 +137,8 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
     yield f"{summary['id']} (number {summary['number']})"
     yield f"  link       {summary['link']}"
     yield f"  map        {summary['map']['name']} ({summary['map']['file']})"
-    yield f"  roles      {len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
+    roles = f"{len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
+    yield textwrap.fill(roles, COLUMNS, initial_indent="  roles      ", subsequent_indent=" " * 13)
     yield f"  trace      {_TRACE[summary['trace']]}"
     for change in summary["rules_changed"]:
         yield f"  milder     {change}"

@@ -232,8 +232,9 @@ def _print(
         console.print(f"\nWhat {analyzer} did (cycles that were not rejected):")
         done = Table("", "plan", "median", "nine of ten", "cycles", box=None, padding=(0, 2, 0, 0))
         for k in real:
-            span = f"{k.low:.4g} to {k.high:.4g}"
-            done.add_row(k.name, f"{k.plan:.4g}", f"{k.median:.4g} {k.unit}", span, str(k.count))
+            span = f"{k.low:.4g} to {k.high:.4g} {k.unit}"
+            planned, median = (f"{v:.4g} {k.unit}" for v in (k.plan, k.median))
+            done.add_row(k.name, planned, median, span, str(k.count))
         console.print(done)
     elif analyzer is not None:
         console.print(f"\n{analyzer} has no recorded cycle to hold against the plan")

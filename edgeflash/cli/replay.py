@@ -73,6 +73,8 @@ def replay(
 
     checked = checked_site(site)
     begin, end = moment(since), moment(until)
+    if begin is not None and end is not None and end <= begin:
+        raise UsageError(f"--until {until} must lie after --since {since}")
     recordings = open_recordings(checked, folder)
     known, left_out = _analyzers(checked, recordings, analyzer)
     chosen = runs(recordings, known, begin, end)

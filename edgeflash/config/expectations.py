@@ -140,8 +140,14 @@ def guess(word: str, known: Iterable[str]) -> str | None:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """The tail of a sentence about an unknown word: the nearest known one, or all of them."""
+    """The tail of a sentence about an unknown word: the nearest known one, or all of them.
+
+    Those that begin with the word are all named: which of them is meant cannot be guessed.
+    """
     known = list(known)
+    longer = [name for name in known if word and name.startswith(f"{word}-")]
+    if len(longer) > 1:
+        return f"; there are: {', '.join(longer)}"
     meant = guess(word, known)
     if meant is not None:
         return f"; did you mean '{meant}'?"

@@ -40,6 +40,10 @@ _STAND_INS: Mapping[str, Any] = {
     "last": 0,
     "category": "failure",
     "roles": {},
+    "sd_c": 1.0,
+    "reference_c": 0.0,
+    "flash_c": 0.0,
+    "share": 0.0,
     "site": {"name": "x"},
     "analyzers": [
         {
@@ -102,6 +106,8 @@ def _errors(model: type[BaseModel], error: ValidationError, document: Document) 
             kind, loc = "key", loc[:-1]
         elif kind != "missing":
             loc = _existing(document, loc)
+        if kind == "too_short" and _value_at(document, loc):
+            continue  # its items are wrong, not their number
         if loc not in seen:
             seen.add(loc)
             yield _Error(loc, kind, {"key": 0, "extra_forbidden": 1, "missing": 3}.get(kind, 2))

@@ -94,9 +94,11 @@ def _dots(time_s: Floats, values: Floats, time: Scale, scale: Scale, width: int)
 
 
 def _time_axis(time: Scale, width: int) -> str:
-    """The line below: round times under their places."""
-    line = [" "] * (LABEL_COLUMNS + width + 8)
+    """The line below: round times under their places. One without room is left out, never cut."""
+    room = LABEL_COLUMNS + width - len(" s")
+    line = [" "] * room
     for tick in time.ticks(10):
-        at = LABEL_COLUMNS + int(time.share(tick) * (width - 1))
-        line[at : at + len(f"{tick:g}")] = f"{tick:g}"
-    return "".join(line[: LABEL_COLUMNS + width - 2]).rstrip() + " s"
+        at, label = LABEL_COLUMNS + int(time.share(tick) * (width - 1)), f"{tick:g}"
+        if at + len(label) <= room:
+            line[at : at + len(label)] = label
+    return "".join(line).rstrip() + " s"

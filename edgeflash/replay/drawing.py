@@ -217,10 +217,16 @@ def _conclusion(report: Report) -> Text:
         return Text(f"nothing changes in {report.judged} cycles judged again", "green")
     worse = sum(c.turn is Turn.WORSE for c in report.changes)
     better = sum(c.turn is Turn.BETTER for c in report.changes)
-    return Text(
+    silenced = len(report.silenced)
+    other = len(report.changes) - worse - better - silenced
+    said = Text(
         f"{len(report.changes)} of {report.judged} cycles judged again fare otherwise: "
-        f"{worse} worse, {better} better, {len(report.changes) - worse - better} other"
+        f"{worse} worse, {better} better, {other} other"
     )
+    if silenced:  # the last line is what is read when the first has scrolled away
+        told = f"DANGER: in {silenced} of them a possible low flash point would no longer be told"
+        said.append(f"\n{told}", "bold white on red")
+    return said
 
 
 def _when(moment: datetime) -> str:

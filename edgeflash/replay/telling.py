@@ -61,7 +61,7 @@ def _header(explained: Explained) -> Text:
         head.append("\n")
     product = result.product or "no product"
     if result.assessment.minimum_c is not None:
-        product += f", at least {result.assessment.minimum_c:g} °C"
+        product += f", limit {result.assessment.minimum_c:g} °C"
     head.append(f"finished  {_when(result.cycle.finished_at)} UTC    product  {product}\n")
     head.append(f"at tap    {_when(result.sampled_at)} UTC    ")
     head.append(f"judged  {_when(result.judged_at)} UTC\n")

@@ -321,3 +321,12 @@ def test_a_meter_that_was_reset_or_did_not_run(depot: Depot, tmp_path: Path) -> 
         run("batch", depot.site, "kestrel-1", "--volumes", meter)
     with pytest.raises(UsageError, match="cannot be read as CSV"):
         run("batch", depot.site, "kestrel-1", "--volumes", tmp_path / "none.csv")
+
+
+def test_a_limit_is_not_called_95_percent_sure_without_the_parts_own_errors() -> None:
+    """The lower of both indices alone says nothing of how well the two flash points are known."""
+    words = ["blend", "limit", "--base", "66", "--light", "40", "--minimum", "55"]
+    bare = CliRunner().invoke(app, words).stdout
+    assert "(the lower of both indices; give --base-sd and --light-sd for 95 %)" in bare
+    known = CliRunner().invoke(app, [*words, "--base-sd", "1", "--light-sd", "1"]).stdout
+    assert "(both indices, 95 %)" in known

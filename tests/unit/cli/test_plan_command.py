@@ -113,3 +113,6 @@ def test_recorded_cycles_are_held_against_the_plan(tmp_path: Path) -> None:
     assert recorded["heating rate"]["median"] == pytest.approx(10.0, abs=0.1)
     assert recorded["step between sparks"]["median"] == pytest.approx(1 / 3, abs=0.01)
     assert recorded["start"]["plan"] == 42.0
+    told = " ".join(run(str(site), "kestrel-1").stdout.split())
+    assert "start 42 °C" in told
+    assert "heating rate 10 °C/min 10" in told

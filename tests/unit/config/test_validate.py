@@ -135,3 +135,14 @@ def test_the_ledger_keeps_causes_and_drops_what_follows() -> None:
 def test_every_role_has_a_kind() -> None:
     """A role added to the model is known to the checks."""
     assert set(KINDS) == set(Role)
+
+
+def test_a_wrong_value_of_the_only_analyzer_does_not_empty_the_list() -> None:
+    """One mistake, at its place; the list is not too short because its only item is wrong."""
+    changed = deepcopy(SITE)
+    changed["analyzers"] = changed["analyzers"][:1]
+    changed["analyzers"][0]["timeout_s"] = "1"
+    checked = validated(SiteFile, changed)
+    assert [p.path for p in checked.ledger] == [("analyzers", 0, "timeout_s")]
+    assert checked.value is not None
+    assert checked.value.analyzers[0].id == SITE["analyzers"][0]["id"]

@@ -78,6 +78,16 @@ def test_a_chart_fits_its_terminal(columns: int) -> None:
     assert max(map(len, lines)) <= columns
 
 
+@pytest.mark.parametrize("samples", (121, 123, 125, 127))
+def test_a_time_on_the_axis_is_whole_or_absent(samples: int) -> None:
+    """ "120" that had no room must not be read as 12 s: ticks of 20 s from 0."""
+    drawing = trace_chart(trace([0.0] * samples), None, 80).plain
+    axis = drawing.splitlines()[-1]
+    labels = [int(word) for word in axis.removesuffix(" s").split()]
+    assert labels == [20 * n for n in range(len(labels))]
+    assert len(labels) >= 6
+
+
 @pytest.mark.parametrize(
     ("least", "step"), [(0.9, 1.0), (1.0, 1.0), (1.1, 2.0), (0.03, 0.05), (70.0, 100.0)]
 )

@@ -111,6 +111,14 @@ def test_a_silenced_danger_is_said_first_and_named() -> None:
     assert "torn_read" in second
 
 
+def test_the_last_line_does_not_hide_a_silenced_danger_among_other_changes() -> None:
+    """Who sees the end alone is told too; each cycle is counted once."""
+    told = text_of(report_of(again(ACCEPTED, DOUBTFUL), again(LOW, REJECTED)))
+    counts, last = told.rstrip().splitlines()[-2:]
+    assert counts.endswith("1 worse, 0 better, 0 other")
+    assert last.startswith("DANGER: in 1 of them")
+
+
 def test_what_was_not_judged_is_said_with_its_reason() -> None:
     """And then nothing is called unchanged."""
     report = report_of(again(ACCEPTED, ACCEPTED), again(DOUBTFUL, None, "its row is damaged"))

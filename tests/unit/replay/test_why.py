@@ -162,6 +162,7 @@ def test_the_page_for_people_says_what_matters(recording: Recording, tmp_path: P
     assert page.startswith(f"kestrel-1/0/{LOW}  rejected  no value")
     for said in (
         "ALARM: possible low flash point",
+        ", limit 55 °C",
         "ignition_too_early",
         "sample temperature, °C",
         "cell pressure above ambient, kPa",
