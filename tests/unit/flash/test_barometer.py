@@ -62,3 +62,10 @@ def test_a_barometer_cannot_read_nothing() -> None:
     """A pressure that is not positive is refused instead of corrected with."""
     with pytest.raises(ValueError, match="barometer"):
         correction_c(0.0, Correction.CELSIUS_KPA)
+
+
+@pytest.mark.parametrize("pressure_kpa", [0.01, 0.5, 1.0])
+def test_every_positive_pressure_has_a_correction(pressure_kpa: float) -> None:
+    """0.25·(101.3 − p) (ISO 2719); whether a barometer can be right is for the rules to say."""
+    expected_c = 0.25 * (101.3 - pressure_kpa)
+    assert correction_c(pressure_kpa, Correction.CELSIUS_KPA) == pytest.approx(expected_c)

@@ -201,3 +201,9 @@ def test_what_was_kept_leaves_out_what_is_not_known() -> None:
     assert (figure.name, figure.median, figure.count) == ("cycle time", 172.0, 3)
     assert (figure.low, figure.high) == (pytest.approx(170.2), pytest.approx(173.8))
     assert figure.off == pytest.approx(172.0 - planned(BENCH)["duration_s"])
+
+
+def test_a_column_without_values_hides_no_other() -> None:
+    """The figures after an empty one are told too."""
+    found = kept(BENCH, {"duration_s": [None], "start_temperature_c": [42.0], "resolution_c": []})
+    assert [(f.name, f.median, f.count) for f in found] == [("start", 42.0, 1)]
