@@ -12,7 +12,10 @@ class EdgeflashError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One mistake in a configuration file: where it stands, what is wrong, what would be right."""
+    """One mistake in a configuration file: where it stands, what is wrong, what would be right.
+
+    line: from 1; 0 when there is none, as in a file that is missing.
+    """
 
     file: Path
     line: int
@@ -20,7 +23,8 @@ class Mistake:
     problem: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}: {self.key}: {self.problem}"
+        place = f"{self.file}:{self.line}" if self.line else f"{self.file}"
+        return f"{place}: {self.key}: {self.problem}"
 
 
 class ConfigurationError(EdgeflashError):

@@ -25,6 +25,10 @@ Scalar: TypeAlias = float | int | bool | str | datetime | tuple[str, ...] | None
 """
 
 
+MOST_STREAM = 2**31 - 1
+"""A larger stream number is no number of a stream, and the history has no room for it."""
+
+
 class Phase(StrEnum):
     """What the analyzer is doing."""
 
@@ -276,11 +280,11 @@ class Cycle:
 
     @property
     def stream(self) -> int | None:
-        """The number of the stream that was measured; None when unmapped or a text."""
+        """The number of the stream that was measured; None when unmapped, a text or no number."""
         value = self.number_value(Role.STREAM)
         if value is None:
             return self.streams[-1] if self.streams else None
-        return int(value) if value == int(value) else None
+        return int(value) if value.is_integer() and abs(value) <= MOST_STREAM else None
 
     def number_value(self, role: Role) -> float | None:
         """The value of a numeric role, or None when unmapped or not available."""

@@ -22,6 +22,9 @@ class Quantity(StrEnum):
     NONE = "none"
 
 
+_COUNTED = frozenset({"cycles", "samples", "sparks"})
+
+
 @dataclass(frozen=True, slots=True)
 class Unit:
     """inside = value × factor + offset. unece: Recommendation 20 common code (None: no code)."""
@@ -90,6 +93,13 @@ def unece_unit_id(code: str) -> int:
     4408652
     """
     return int.from_bytes(code.encode("ascii"), "big")
+
+
+def with_unit(number: str, unit: str) -> str:
+    """A figure with its unit behind it; of what is counted there is 1 spark, but 2 sparks."""
+    if number == "1" and unit in _COUNTED:
+        unit = unit.removesuffix("s")
+    return f"{number} {unit}".rstrip()
 
 
 def outlet_unit(quantity: Quantity, temperature: str, pressure: str) -> Unit:

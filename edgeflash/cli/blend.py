@@ -17,6 +17,7 @@ from edgeflash.cli.blend_output import (
     say,
     say_note,
 )
+from edgeflash.cli.lines import say_line
 from edgeflash.errors import UsageError
 from edgeflash.flash.blending import (
     Index,
@@ -61,20 +62,20 @@ def limit(
     if json:
         say({**asdict(found), "index": index.value, "note": note, "caution": BLEND_CAUTION})
     elif not found.share:
-        typer.echo(f"no room: the base has {base:g} °C, the limit is {minimum:g} °C")
+        say_line(f"no room: the base has {base:g} °C, the limit is {minimum:g} °C")
         say_note(note)
     else:
-        typer.echo(
+        say_line(
             f"at most {_percent(found.share)} by volume of {light:g} °C in {base:g} °C keeps "
             f"{minimum:g} °C ({index.value} index; {index.other.value}: "
             f"{_percent(found.share_other)})"
         )
         given = f"base ± {base_sd:g} °C, light ± {light_sd:g} °C, and the two indices' difference"
-        typer.echo(f"  one standard deviation  {_percent(found.sd)} ({given})")
+        say_line(f"  one standard deviation  {_percent(found.sd)} ({given})")
         sure = "both indices, 95 %"
         if not base_sd and not light_sd:  # nothing is known of the two flash points' own errors
             sure = "the lower of both indices; give --base-sd and --light-sd for 95 %"
-        typer.echo(f"  cautious                {_percent(found.cautious)} ({sure})")
+        say_line(f"  cautious                {_percent(found.cautious)} ({sure})")
         say_note(note)
     raise typer.Exit(0 if found.share > 0.0 else NOT_FINE)
 
@@ -115,14 +116,14 @@ def mix(
         }
         say(document)
     else:
-        typer.echo(
+        say_line(
             f"{flash_c:.2f} °C by the {index.value} index, {other_c:.2f} °C by the "
             f"{index.other.value} index"
         )
         if sd_c:
-            typer.echo(f"  one standard deviation  {sd_c:.2f} °C, from the components")
+            say_line(f"  one standard deviation  {sd_c:.2f} °C, from the components")
         if is_low:
-            typer.echo(f"  below the limit of {minimum:g} °C")
+            say_line(f"  below the limit of {minimum:g} °C")
         say_note(note)
     raise typer.Exit(NOT_FINE if is_low else 0)
 

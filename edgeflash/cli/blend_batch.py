@@ -13,7 +13,8 @@ from typing import Annotated, Any
 import typer
 
 from edgeflash.cli.blend_output import NOT_FINE, IndexOption, JsonOption, say, say_note
-from edgeflash.cli.moments import moment
+from edgeflash.cli.lines import say_line
+from edgeflash.cli.moments import moment, stamp
 from edgeflash.config.site import Analyzer, Product, Site
 from edgeflash.errors import UsageError
 from edgeflash.flash.assess import result_sd_c
@@ -97,7 +98,7 @@ def batch(
         say(_batch_document(found, limit, index))
     else:
         for line in _batch_lines(found, limit, index):
-            typer.echo(line)
+            say_line(line)
         say_note(found.note)
     is_fine = found.is_measured and not limit.is_low and not found.lows
     raise typer.Exit(0 if is_fine else NOT_FINE)
@@ -122,8 +123,8 @@ class _Limit:
 
 def _batch_document(batch: MeasuredBatch, limit: _Limit, index: Index) -> dict[str, Any]:
     return {
-        "since": batch.begin.isoformat(),
-        "until": batch.end.isoformat(),
+        "since": stamp(batch.begin),
+        "until": stamp(batch.end),
         "flash_point_c": batch.flash_c if batch.is_measured else None,
         "flash_point_of_measured_part_c": batch.flash_c,
         "index": index.value,
@@ -144,7 +145,7 @@ def _batch_document(batch: MeasuredBatch, limit: _Limit, index: Index) -> dict[s
 def _cycle_dict(sample: Sampled) -> dict[str, Any]:
     return {
         "cycle": sample.name,
-        "sampled_at": sample.at.isoformat(),
+        "sampled_at": stamp(sample.at),
         "flash_point_c": sample.value_c,
         "verdict": sample.verdict.value,
     }
@@ -166,7 +167,7 @@ def _batch_lines(batch: MeasuredBatch, limit: _Limit, index: Index) -> Iterator[
         sd = "not known: a cycle has none" if batch.sd_c is None else f"{batch.sd_c:.2f} °C"
         yield f"  one standard deviation  {sd}"
     flow = "flow taken as constant" if batch.volume_m3 is None else f"{batch.volume_m3:.1f} m³"
-    yield f"  from {batch.begin.isoformat()} to {batch.end.isoformat()}, {flow}"
+    yield f"  from {stamp(batch.begin)} to {stamp(batch.end)}, {flow}"
     counts = ", ".join(f"{count} {verdict.value}" for verdict, count in batch.verdicts.items())
     yield f"  cycles  {counts}"
     if batch.worst is not None:
@@ -181,7 +182,7 @@ def _batch_lines(batch: MeasuredBatch, limit: _Limit, index: Index) -> Iterator[
 
 def _cycle_line(sample: Sampled) -> str:
     value = "no value" if sample.value_c is None else f"{sample.value_c:.2f} °C"
-    return f"{sample.name}, {sample.at.isoformat()}, {value}, {sample.verdict.value}"
+    return f"{sample.name}, {stamp(sample.at)}, {value}, {sample.verdict.value}"
 
 
 def _analyzer(site: Site, name: str) -> Analyzer:

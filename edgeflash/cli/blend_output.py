@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from edgeflash.cli.lines import say_line
 from edgeflash.flash.blending import Index
 
 NOT_FINE = 1
@@ -28,5 +29,5 @@ def say(document: Mapping[str, Any]) -> None:
 def say_note(note: str) -> None:
     """The last lines for people: what to know, and the caution."""
     if note:
-        typer.echo(f"  note    {note}")
-    typer.echo(BLEND_CAUTION)
+        say_line(f"  note    {note}")
+    say_line(BLEND_CAUTION)

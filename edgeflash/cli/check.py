@@ -19,6 +19,7 @@ from edgeflash.errors import ConfigurationError, Mistake, UsageError
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Role
 from edgeflash.rules.catalogue import RULES, blind_rules
+from edgeflash.rules.site_checks import site_notes
 from edgeflash.rules.tuning import changes
 
 WRONG_CONFIGURATION = 2
@@ -62,7 +63,7 @@ def check(
 def _say_mistakes(mistakes: tuple[Mistake, ...], *, json: bool) -> None:
     if json:
         rows = [
-            {"file": str(m.file), "line": m.line, "key": m.key, "problem": m.problem}
+            {"file": str(m.file), "line": m.line or None, "key": m.key, "problem": m.problem}
             for m in mistakes
         ]
         document = {"ok": False, "mistakes": rows}
@@ -106,6 +107,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
         "rules": len(RULES),
         "rules_off": {name: analyzer.rules[name].because for name in sorted(off)},
         "rules_changed": [str(change) for change in changes(analyzer)],
+        "notes": list(site_notes(analyzer, register_map)),
         "blind": blind,
     }
 
@@ -142,6 +144,10 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
     yield f"  trace      {_TRACE[summary['trace']]}"
     for change in summary["rules_changed"]:
         yield f"  milder     {change}"
+    for note in summary["notes"]:
+        yield textwrap.fill(
+            note, COLUMNS, initial_indent="  note       ", subsequent_indent=" " * 13
+        )
     if not summary["blind"]:
         yield f"  blind      none of {summary['rules']} rules"
         return

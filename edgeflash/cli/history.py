@@ -189,7 +189,7 @@ def _as_table(found: list[AnalyzerSummary]) -> Table:
         table.add_column(name, justify="right", no_wrap=True)
     for s in found:
         span_c = "" if s.low_c is None else f"{s.low_c:.1f} to {s.high_c:.1f}"
-        times = "\n".join(f"{t.astimezone(UTC):%Y-%m-%d %H:%M}" for t in (s.first, s.last))
+        times = "\n".join(f"{t.astimezone(UTC):%Y-%m-%d %H:%M:%S}" for t in (s.first, s.last))
         counts = (str(n) for n in (s.cycles, s.accepted, s.doubtful, s.rejected))
         table.add_row(s.analyzer, times, *counts, span_c)
     return table

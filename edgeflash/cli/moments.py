@@ -7,6 +7,11 @@ from datetime import UTC, datetime
 from edgeflash.errors import UsageError
 
 
+def stamp(at: datetime) -> str:
+    """A time as it is printed: ISO 8601 in UTC, with Z."""
+    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
 def moment(text: str | None) -> datetime | None:
     """A time of the command line; without a zone it is UTC. Raises UsageError."""
     if text is None:

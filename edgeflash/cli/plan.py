@@ -20,6 +20,7 @@ from edgeflash.flash.method import Method
 from edgeflash.flash.methods import METHODS
 from edgeflash.flash.plan import CyclePlan, Fixed, PlanError, Requirement, proposed, requirements
 from edgeflash.flash.plan_kept import COLUMNS, Kept, kept
+from edgeflash.units import with_unit
 
 NOT_MET = 1
 DEFAULT_BELOW_C = 20.0
@@ -225,7 +226,7 @@ def _print(
     console.print()
     table = Table("demand", "value", "allowed", "", "source", box=None, padding=(0, 2, 0, 0))
     for d in demands:
-        value = f"{d.value:.4g} {d.unit}"
+        value = with_unit(f"{d.value:.4g}", d.unit)
         table.add_row(d.name, value, _allowed(d), "met" if d.is_met else "NOT MET", d.source)
     console.print(table)
     if real:
@@ -245,7 +246,7 @@ def _allowed(d: Requirement) -> str:
         case (None, None):
             return "any"
         case (None, high):
-            return f"at most {high:g} {d.unit}"
+            return f"at most {with_unit(f'{high:g}', d.unit)}"
         case (low, None):
-            return f"at least {low:g} {d.unit}"
+            return f"at least {with_unit(f'{low:g}', d.unit)}"
     return f"{d.low:g} to {d.high:g} {d.unit}"

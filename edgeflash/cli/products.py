@@ -9,6 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
+from edgeflash.cli.lines import say_line
 from edgeflash.errors import UsageError
 from edgeflash.flash.hazard import CAUTION, SOURCES, HazardClass, Scheme, classify
 from edgeflash.flash.methods import METHODS, Method
@@ -85,12 +86,12 @@ def _say_classes(flash_c: float, boiling_c: float | None, *, json: bool) -> None
         typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
         return
     boils = "boiling point unknown" if boiling_c is None else f"boiling point {_both(boiling_c)}"
-    typer.echo(f"flash point {_both(flash_c)}, {boils}")
+    say_line(f"flash point {_both(flash_c)}, {boils}")
     for one in found:
-        typer.echo(f"  {one.text:<30}  {SOURCES[one.scheme]}")
+        say_line(f"  {one.text:<30}  {SOURCES[one.scheme]}")
         if one.note:
-            typer.echo(f"    {one.note}")
-    typer.echo(CAUTION)
+            say_line(f"    {one.note}")
+    say_line(CAUTION)
 
 
 def _class_dict(one: HazardClass) -> dict[str, str]:
@@ -117,15 +118,15 @@ def _say_specifications(*, json: bool) -> None:
     for one in SPECIFICATIONS.values():
         limits = decision_limits_of(one)
         least = f"{'above ' if one.strict else ''}{one.minimum_c:.1f} °C"
-        typer.echo(f"{one.id:<20}{least:>14}  {one.method:<16}{one.grade}")
+        say_line(f"{one.id:<20}{least:>14}  {one.method:<16}{one.grade}")
         decides = ""
         if limits is not None:
             decides = (
                 f"recipient may reject below {limits.reject_below_c:.2f} °C, "
                 f"supplier sure from {limits.sure_from_c:.2f} °C; "
             )
-        typer.echo(f"    {decides}{one.source_text}")
-    typer.echo(LIMITS_CAUTION)
+        say_line(f"    {decides}{one.source_text}")
+    say_line(LIMITS_CAUTION)
 
 
 def _specification_dict(one: Specification) -> dict[str, Any]:
@@ -142,14 +143,14 @@ def _say_methods(*, json: bool) -> None:
         typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
         return
     for one in METHODS.values():
-        typer.echo(f"{one.id:<16}{one.name}; {one.edition}")
-        typer.echo(f"    scope {_scope(one)} °C ({one.scope_origin}); {_ramp(one)}")
+        say_line(f"{one.id:<16}{one.name}; {one.edition}")
+        say_line(f"    scope {_scope(one)} °C ({one.scope_origin}); {_ramp(one)}")
         r_c, reproducibility_c = one.repeatability_c(TOLD_AT_C), one.reproducibility_c(TOLD_AT_C)
-        typer.echo(
+        say_line(
             f"    r {_figure(r_c)}, R {_figure(reproducibility_c)} at {TOLD_AT_C:g} °C "
             f"({one.precision_origin})"
         )
-    typer.echo(LIMITS_CAUTION)
+    say_line(LIMITS_CAUTION)
 
 
 def _ramp(one: Method) -> str:

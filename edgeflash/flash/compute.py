@@ -43,7 +43,7 @@ def compute(cycle: Cycle, analyzer: Analyzer) -> Computed:
     """Everything the rules and the outlets need to know of a cycle beyond what was read."""
     computed = Computed(
         reported_c=cycle.number_value(Role.FLASH_POINT),
-        barometer_kpa=_barometer_kpa(cycle, analyzer),
+        barometer_kpa=barometer_or_usual_kpa(cycle, analyzer),
         start_temperature_c=cycle.number_value(Role.START_TEMPERATURE),
     )
     if cycle.trace is not None and not cycle.torn:
@@ -58,11 +58,16 @@ def compute(cycle: Cycle, analyzer: Analyzer) -> Computed:
     return _corrected(computed, analyzer)
 
 
-def _barometer_kpa(cycle: Cycle, analyzer: Analyzer) -> float | None:
+def barometer_or_usual_kpa(cycle: Cycle, analyzer: Analyzer) -> float | None:
+    """What the barometer read; without a reading, what is usual at the site."""
+    read = barometer_read_kpa(cycle)
+    return read if read is not None else analyzer.barometer_kpa
+
+
+def barometer_read_kpa(cycle: Cycle) -> float | None:
     """The mean over the cycle; a body alone shows what the barometer reads when it is over."""
     span = cycle.spans.get(Role.BAROMETRIC_PRESSURE)
-    read = span.mean if span is not None else cycle.number_value(Role.BAROMETRIC_PRESSURE)
-    return read if read is not None else analyzer.barometer_kpa
+    return span.mean if span is not None else cycle.number_value(Role.BAROMETRIC_PRESSURE)
 
 
 def trace_digest(trace: Trace) -> int:
@@ -211,3 +216,19 @@ def correction_due_c(barometer_kpa: float | None, form: Correction) -> float | N
     if barometer_kpa is None or not barometer_kpa > 0:
         return None
     return correction_c(barometer_kpa, form)
+
+
+def without_lift_c(reported_c: float, cycle: Cycle, analyzer: Analyzer) -> float:
+    """A reported flash point without what the analyzer's own barometer may have added to it.
+
+    For a barometer that is not believed. What it has taken off is not given back: a wrong
+    barometer must make no value look higher. Unchanged where the analyzer does not correct, or
+    shows no pressure.
+    """
+    if not analyzer.analyzer_corrects_barometer:
+        return reported_c
+    # The forms agree within 0.03 °C for each 10 kPa, so any will do for one that is not stated.
+    is_stated = analyzer.correction is not Correction.NONE
+    form = analyzer.correction if is_stated else Correction.CELSIUS_KPA
+    lift_c = correction_due_c(barometer_read_kpa(cycle), form) or 0.0
+    return reported_c - max(0.0, lift_c)

@@ -16,7 +16,7 @@ from typing import Any
 import pyarrow as pa
 
 from edgeflash.history.samples import SAMPLES, list_of
-from edgeflash.journal import encode_cycle
+from edgeflash.journal import Entry, encode_cycle
 from edgeflash.model import Result
 from edgeflash.points import CATALOGUE, Point, PointType
 from edgeflash.units import INSIDE, Quantity
@@ -64,12 +64,12 @@ class TableName(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: how a result fills it. unit is empty where there is none."""
+    """One column: how an entry of the journal fills it. unit is empty where there is none."""
 
     name: str
     type: pa.DataType
     description: str
-    get: Callable[[Result], Any]
+    get: Callable[[Entry], Any]
     unit: str = ""
 
     @property
@@ -80,6 +80,12 @@ class Column:
             self.type,
             metadata={b"unit": self.unit.encode(), b"description": self.description.encode()},
         )
+
+
+def _of_result(
+    name: str, kind: pa.DataType, description: str, get: Callable[[Result], Any], unit: str = ""
+) -> Column:
+    return Column(name, kind, description, lambda entry: get(entry.result), unit)
 
 
 _TYPE_OF_POINT: dict[PointType, pa.DataType] = {
@@ -94,7 +100,7 @@ _TYPE_OF_POINT: dict[PointType, pa.DataType] = {
 
 def _of_point(point: Point, get: Callable[[Result], Any]) -> Column:
     unit = "" if point.quantity is Quantity.NONE else INSIDE[point.quantity].label
-    return Column(point.name, _TYPE_OF_POINT[point.type], point.column_description, get, unit)
+    return _of_result(point.name, _TYPE_OF_POINT[point.type], point.column_description, get, unit)
 
 
 _TEXT, _REAL, _WHOLE, _FLAG = pa.string(), pa.float64(), pa.int64(), pa.bool_()
@@ -102,21 +108,21 @@ _TEXT, _REAL, _WHOLE, _FLAG = pa.string(), pa.float64(), pa.int64(), pa.bool_()
 _FROM_CATALOGUE = tuple(_of_point(p, p.of_result) for p in CATALOGUE if p.of_result is not None)
 
 _OWN = (
-    Column("analyzer", _TEXT, "Identifier of the analyzer.", lambda r: r.cycle.analyzer),
-    Column(
+    _of_result("analyzer", _TEXT, "Identifier of the analyzer.", lambda r: r.cycle.analyzer),
+    _of_result(
         "finished_at", TIMESTAMP, "When the result was made, UTC.", lambda r: r.cycle.finished_at
     ),
-    Column("judged_at", TIMESTAMP, "When the gateway judged it, UTC.", lambda r: r.judged_at),
-    Column("verdict", _TEXT, "accepted, doubtful or rejected.", lambda r: r.verdict.value),
-    Column(
+    _of_result("judged_at", TIMESTAMP, "When the gateway judged it, UTC.", lambda r: r.judged_at),
+    _of_result("verdict", _TEXT, "accepted, doubtful or rejected.", lambda r: r.verdict.value),
+    _of_result(
         "published_c",
         _REAL,
         "This cycle's own flash point as it may be used; null when rejected.",
         lambda r: r.published_c,
         "°C",
     ),
-    Column("reasons", list_of(_TEXT), "Rules that doubt or reject.", lambda r: r.reasons),
-    Column(
+    _of_result("reasons", list_of(_TEXT), "Rules that doubt or reject.", lambda r: r.reasons),
+    _of_result(
         "findings",
         FINDINGS,
         "What the rules say; measured and limit are in the finding's own unit.",
@@ -133,26 +139,28 @@ _OWN = (
             for f in r.findings
         ],
     ),
-    Column("product", _TEXT, "Product flowing in the stream.", lambda r: r.product),
-    Column(
+    _of_result("product", _TEXT, "Product flowing in the stream.", lambda r: r.product),
+    _of_result(
         "low_flash",
         _FLAG,
         "The evidence of this cycle is compatible with a flash point that is too low.",
         lambda r: r.low_flash,
     ),
-    Column("source", _TEXT, "live, or ring: fetched later.", lambda r: r.cycle.source.value),
-    Column(
+    _of_result("source", _TEXT, "live, or ring: fetched later.", lambda r: r.cycle.source.value),
+    _of_result(
         "continuity",
         _TEXT,
         "How the number follows the one before.",
         lambda r: r.cycle.continuity.value,
     ),
-    Column("missed", _WHOLE, "Cycles missed before this one.", lambda r: r.cycle.missed),
-    Column("duration_s", _REAL, "Time since the cycle before.", lambda r: r.cycle.duration_s, "s"),
-    Column("torn", _FLAG, "The analyzer moved on while it was read.", lambda r: r.cycle.torn),
-    Column("basis", _TEXT, "Which flash temperature is corrected.", lambda r: r.computed.basis),
-    Column("rules_version", _TEXT, "Rules that judged the cycle.", lambda r: r.rules_version),
-    Column(
+    _of_result("missed", _WHOLE, "Cycles missed before this one.", lambda r: r.cycle.missed),
+    _of_result(
+        "duration_s", _REAL, "Time since the cycle before.", lambda r: r.cycle.duration_s, "s"
+    ),
+    _of_result("torn", _FLAG, "The analyzer moved on while it was read.", lambda r: r.cycle.torn),
+    _of_result("basis", _TEXT, "Which flash temperature is corrected.", lambda r: r.computed.basis),
+    _of_result("rules_version", _TEXT, "Rules that judged the cycle.", lambda r: r.rules_version),
+    _of_result(
         "checks",
         CHECKS,
         "The last check samples, this cycle included, oldest first; temperatures in °C.",
@@ -171,7 +179,7 @@ _OWN = (
 
 
 def _computed(name: str, description: str, unit: str = "", kind: pa.DataType = _REAL) -> Column:
-    return Column(name, kind, description, attrgetter(f"computed.{name}"), unit)
+    return _of_result(name, kind, description, attrgetter(f"computed.{name}"), unit)
 
 
 _COMPUTED = (
@@ -192,15 +200,30 @@ _COMPUTED = (
     _computed("decay_s", "Fall of the ignition to 10 % in the fast pulse.", "s"),
     _computed("trace_digest", "CRC-32 of the trace, to know it again.", kind=_WHOLE),
 )
-_AS_READ = Column(
+_AS_READ = _of_result(
     AS_READ,
     _TEXT,
     "The cycle and the control system's values as they were read, in JSON, for judging again.",
     lambda r: encode_cycle(r.cycle, r.inputs),
 )
 
+_PLACE = (
+    Column(
+        "journal_begun_at",
+        TIMESTAMP,
+        "When the journal that the row came from was made, UTC.",
+        lambda e: e.journal_begun_at,
+    ),
+    Column(
+        "journal_seq",
+        _WHOLE,
+        "Place of the row in that journal; rises in the order of judging, with gaps.",
+        lambda e: e.seq,
+    ),
+)
+
 _FIRST = ("analyzer", "epoch", "cycle_number", "finished_at", "sampled_at", "judged_at", "verdict")
-_ALL = (*_OWN, *_COMPUTED, *_FROM_CATALOGUE, _AS_READ)
+_ALL = (*_OWN, *_COMPUTED, *_FROM_CATALOGUE, *_PLACE, _AS_READ)
 _DECLARED = {c.name: c for c in _ALL}
 if len(_DECLARED) != len(_ALL):
     raise AssertionError("a column of results is declared twice")
@@ -212,41 +235,41 @@ RESULT_COLUMNS: tuple[Column, ...] = (
 
 TRACE_COLUMNS: tuple[Column, ...] = (
     *(_DECLARED[name] for name in ("analyzer", "epoch", "cycle_number", "finished_at")),
-    Column(
+    _of_result(
         "source",
         _TEXT,
         "block: the analyzer's own record; polled: our readings of its live values.",
         lambda r: None if (t := r.cycle.trace) is None else t.source.value,
     ),
-    Column(
+    _of_result(
         "time_s",
         SAMPLES,
         "Seconds from the start of the record.",
         lambda r: None if (t := r.cycle.trace) is None else t.time_s,
         "s",
     ),
-    Column(
+    _of_result(
         "temperature_c",
         SAMPLES,
         "Sample temperature.",
         lambda r: None if (t := r.cycle.trace) is None else t.temperature_c,
         "°C",
     ),
-    Column(
+    _of_result(
         "pressure_kpa",
         SAMPLES,
         "Cell pressure above ambient, as the transducer reads it.",
         lambda r: None if (t := r.cycle.trace) is None else t.pressure_kpa,
         "kPa",
     ),
-    Column(
+    _of_result(
         "pulse_interval_s",
         _REAL,
         "Between two samples of the fast pulse.",
         lambda r: None if (p := r.cycle.pulse) is None else p.interval_s,
         "s",
     ),
-    Column(
+    _of_result(
         "pulse_kpa",
         SAMPLES,
         "Cell pressure around the ignition, captured fast.",

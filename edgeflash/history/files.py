@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import IO, Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from edgeflash.errors import StorageError
 from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition
 from edgeflash.history.merge import in_schema
-from edgeflash.history.schema import AS_READ, part_of_schema
+from edgeflash.history.schema import AS_READ, NEVER_NULL, part_of_schema
 
 _MAGIC = b"PAR1"
 
@@ -49,6 +50,24 @@ def read_file(folder: Path, partition: Partition, columns: Sequence[str] | None 
         if error.errno is None:
             raise UnreadableFileError(f"{path}: damaged: {error}") from error
         raise StorageError(f"{path}: the disk refuses to read this file: {error}") from error
+
+
+def read_whole_rows(
+    folder: Path, partition: Partition, columns: Sequence[str] | None = None
+) -> pa.Table:
+    """As `read_file`; raises StorageError too for a row that lacks what every row has.
+
+    For those who look at rows. The writer goes on with such a file: it keeps what it finds.
+    """
+    table = read_file(folder, partition, columns)
+    for name in NEVER_NULL:
+        if name in table.column_names and table[name].null_count:
+            row = pc.index(table[name].is_null(), True).as_py() + 1
+            raise StorageError(
+                f"{partition.path(folder)}: row {row} is damaged: it has no {name}. Put the file "
+                "back from a copy, or move it away to go on without it"
+            )
+    return table
 
 
 def write_file(folder: Path, partition: Partition, table: pa.Table) -> Path:

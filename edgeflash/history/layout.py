@@ -16,7 +16,7 @@ from urllib.parse import quote, unquote
 import pyarrow as pa
 
 from edgeflash.history.schema import TableName, has_samples, rows
-from edgeflash.model import Result
+from edgeflash.journal import Entry
 
 PENDING_FOLDER = ".pending"
 """Half-written files. Not beside the finished ones: some readers refuse a folder in which they
@@ -62,14 +62,14 @@ def partition_of(table: TableName, analyzer: str, finished_at: datetime) -> Part
     return Partition(table, analyzer, period_of(table, finished_at))
 
 
-def rows_by_partition(results: Sequence[Result]) -> dict[Partition, pa.Table]:
+def rows_by_partition(entries: Sequence[Entry]) -> dict[Partition, pa.Table]:
     """The rows of both tables, by the file they belong to."""
-    groups: defaultdict[Partition, list[Result]] = defaultdict(list)
-    for result in results:
-        cycle = result.cycle
-        groups[partition_of(TableName.RESULTS, cycle.analyzer, cycle.finished_at)].append(result)
-        if has_samples(result):
-            groups[partition_of(TableName.TRACES, cycle.analyzer, cycle.finished_at)].append(result)
+    groups: defaultdict[Partition, list[Entry]] = defaultdict(list)
+    for entry in entries:
+        cycle = entry.result.cycle
+        groups[partition_of(TableName.RESULTS, cycle.analyzer, cycle.finished_at)].append(entry)
+        if has_samples(entry.result):
+            groups[partition_of(TableName.TRACES, cycle.analyzer, cycle.finished_at)].append(entry)
     return {partition: rows(partition.table, group) for partition, group in groups.items()}
 
 

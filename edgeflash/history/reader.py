@@ -14,7 +14,7 @@ from pathlib import Path
 import pyarrow as pa
 
 from edgeflash.errors import StorageError
-from edgeflash.history.files import read_file
+from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.merge import in_schema, with_new_rows
 from edgeflash.history.schema import KEY, TableName, part_of_schema
@@ -95,7 +95,7 @@ class Reading:
 
     def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
         try:
-            held = read_file(self._folder, partition, self._columns)
+            held = read_whole_rows(self._folder, partition, self._columns)
         except FileNotFoundError as error:
             if found:
                 raise FileVanishedError(
@@ -155,7 +155,7 @@ def _tails(journal: JournalReader, selection: Selection) -> dict[Partition, pa.T
     seq = journal.position(CONSUMER)
     while entries := journal.entries_after(seq, _CHUNK_RESULTS):
         seq = entries[-1].seq
-        for partition, new in rows_by_partition([e.result for e in entries]).items():
+        for partition, new in rows_by_partition(entries).items():
             if selection.takes(partition):
                 found[partition].append(new)
     return {partition: pa.concat_tables(tables) for partition, tables in found.items()}

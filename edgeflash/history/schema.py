@@ -1,4 +1,4 @@
-"""The schemas of the history's tables, and rows from results. Pure.
+"""The schemas of the history's tables, and rows from entries of the journal. Pure.
 
 NaN and infinity are never stored: they become null.
 """
@@ -15,6 +15,7 @@ import pyarrow as pa
 from edgeflash import __version__
 from edgeflash.history.columns import AS_READ, COLUMNS, FINDINGS, TableName
 from edgeflash.history.samples import SAMPLES, samples_column
+from edgeflash.journal import Entry
 from edgeflash.model import Result
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "COLUMNS",
     "FINDINGS",
     "KEY",
+    "NEVER_NULL",
     "ORDER",
     "SCHEMA_VERSION",
     "TableName",
@@ -31,10 +33,13 @@ __all__ = [
     "schema",
 ]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 KEY = ("analyzer", "epoch", "cycle_number")
 """What names a row for ever."""
+
+NEVER_NULL = (*KEY, "finished_at", "sampled_at", "judged_at", "verdict")
+"""What every row has; without it no reader could place the row, or say what it is."""
 
 ORDER = ("finished_at", "epoch", "cycle_number")
 """How the rows of one file are sorted."""
@@ -60,12 +65,12 @@ def part_of_schema(table: TableName, columns: Sequence[str] | None) -> pa.Schema
     return pa.schema([full.field(name) for name in columns]).with_metadata(full.metadata)
 
 
-def rows(table: TableName, results: Sequence[Result]) -> pa.Table:
-    """The results as rows of the table; for traces only those that have a row there."""
+def rows(table: TableName, entries: Sequence[Entry]) -> pa.Table:
+    """The entries as rows of the table; for traces only those that have a row there."""
     if table is TableName.TRACES:
-        results = [r for r in results if has_samples(r)]
-    version = results[-1].rules_version if results else ""
-    arrays = [_array([c.get(r) for r in results], c.type) for c in COLUMNS[table]]
+        entries = [e for e in entries if has_samples(e.result)]
+    version = entries[-1].result.rules_version if entries else ""
+    arrays = [_array([c.get(e) for e in entries], c.type) for c in COLUMNS[table]]
     return pa.Table.from_arrays(arrays, schema=schema(table, version))
 
 

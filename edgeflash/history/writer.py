@@ -61,7 +61,7 @@ class _Batch:
         self.rows: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
 
     def add(self, entries: list[Entry]) -> None:
-        for partition, new in rows_by_partition([e.result for e in entries]).items():
+        for partition, new in rows_by_partition(entries).items():
             self.rows[partition].append(new)
         self.last_seq = entries[-1].seq
 

@@ -11,7 +11,7 @@ import json
 import math
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from enum import Enum
 from typing import Any, TypeVar
@@ -20,6 +20,7 @@ import numpy as np
 
 from edgeflash.errors import StorageError
 from edgeflash.journal.arrays import decode_arrays, encode_arrays
+from edgeflash.journal.declared import as_declared
 from edgeflash.model import (
     Assessment,
     CheckResult,
@@ -45,7 +46,7 @@ _T = TypeVar("_T")
 
 FORMAT = 1
 
-_DAMAGE = (ValueError, KeyError, TypeError, AttributeError, zlib.error)
+_DAMAGE = (ValueError, KeyError, TypeError, AttributeError, RecursionError, zlib.error)
 
 
 class UnstorableResultError(StorageError):
@@ -196,7 +197,7 @@ def _tree_as_read(
         clock_ahead_s=_value(c.get("clock_ahead_s")),
         alive_stuck_s=_value(c.get("alive_stuck_s")),
     )
-    return cycle, tuple(_known(InputReading, i) for i in tree.get("inputs", ()))
+    return as_declared(cycle), tuple(_known(InputReading, i) for i in tree.get("inputs", ()))
 
 
 def _result_tree(r: Result) -> dict[str, Any]:
@@ -218,7 +219,7 @@ def _result_tree(r: Result) -> dict[str, Any]:
 
 
 def _tree_result(tree: Mapping[str, Any], cycle: Cycle, inputs: tuple[InputReading, ...]) -> Result:
-    return Result(
+    result = Result(
         cycle=cycle,
         computed=_known(Computed, tree["computed"]),
         findings=tuple(_finding(f) for f in tree["findings"]),
@@ -234,11 +235,11 @@ def _tree_result(tree: Mapping[str, Any], cycle: Cycle, inputs: tuple[InputReadi
         inputs=inputs,
         checks=tuple(_known(CheckResult, check) for check in tree.get("checks", ())),
     )
+    return as_declared(result)
 
 
 def _finding(tree: Mapping[str, Any]) -> Finding:
-    found = _known(Finding, tree)
-    return replace(found, severity=Severity(found.severity))
+    return _known(Finding, {**tree, "severity": Severity(tree["severity"])})
 
 
 def _fields_tree(item: Any) -> dict[str, Any]:
@@ -249,7 +250,7 @@ def _fields_tree(item: Any) -> dict[str, Any]:
 def _known(kind: Callable[..., _T], tree: Mapping[str, Any]) -> _T:
     """A dataclass of scalars from its fields; one that came later keeps its default."""
     names = (f.name for f in fields(kind))  # type: ignore[arg-type]  # each kind is a dataclass
-    return kind(**{name: _value(tree[name]) for name in names if name in tree})
+    return as_declared(kind(**{name: _value(tree[name]) for name in names if name in tree}))
 
 
 def _plain(value: Any) -> Any:

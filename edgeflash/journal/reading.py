@@ -5,7 +5,8 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -15,6 +16,7 @@ import structlog
 from edgeflash.errors import StorageError
 from edgeflash.journal import tables
 from edgeflash.journal.codec import Encoded, UnreadableEntryError, decode
+from edgeflash.journal.statements import moment_of
 from edgeflash.model import Result, Verdict
 
 _log = structlog.get_logger(__name__)
@@ -24,10 +26,15 @@ _COLUMNS = "seq, checksum, body, trace"
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One result and its place in the journal. seq rises by the order of writing, with gaps."""
+    """One result and its place in the journal. seq rises by the order of writing, with gaps.
+
+    journal_begun_at: when the journal was made, UTC, for seq begins again in a new one; None while
+    only an older edgeflash has written in it.
+    """
 
     seq: int
     result: Result
+    journal_begun_at: datetime | None = None
 
 
 class JournalReader:
@@ -86,12 +93,13 @@ class JournalReader:
     def entries_after(self, seq: int, limit: int) -> list[Entry]:
         """Up to `limit` entries written after `seq`, in the order of writing; empty at the end."""
         found: list[Entry] = []
+        begun_at = self._begun_at()
         while len(found) < limit:
             wanted = limit - len(found)
             rows = self._rows(
                 f"SELECT {_COLUMNS} FROM results WHERE seq > ? ORDER BY seq LIMIT ?", (seq, wanted)
             )
-            found.extend(self._readable(rows))
+            found.extend(replace(e, journal_begun_at=begun_at) for e in self._readable(rows))
             if len(rows) < wanted:
                 break
             seq = rows[-1][0]
@@ -113,9 +121,19 @@ class JournalReader:
 
     def states(self) -> dict[str, str]:
         """What `Journal.put_state` keeps, by key; empty in a journal from before there was any."""
-        if not self._rows("SELECT 1 FROM sqlite_schema WHERE name = 'states'", ()):
+        if not self._has_table("states"):
             return {}
         return dict(self._rows("SELECT key, text FROM states ORDER BY key", ()))
+
+    def _begun_at(self) -> datetime | None:
+        """When this journal was made."""
+        if not self._has_table("beginning"):
+            return None
+        rows = self._rows("SELECT begun_us FROM beginning", ())
+        return moment_of(rows[0][0]) if rows else None
+
+    def _has_table(self, name: str) -> bool:
+        return bool(self._rows("SELECT 1 FROM sqlite_schema WHERE name = ?", (name,)))
 
     def _rows(self, sql: str, values: Sequence[int | str]) -> list[tuple[Any, ...]]:
         # All rows at once: a read left open would keep the write-ahead file from being reused.

@@ -58,3 +58,8 @@ def microseconds(moment: datetime) -> int:
     if moment.tzinfo is None:
         raise UnstorableResultError(f"the time {moment.isoformat()} lacks its timezone")
     return (moment.astimezone(UTC) - _1970) // timedelta(microseconds=1)
+
+
+def moment_of(microseconds_since_1970: int) -> datetime:
+    """The moment that `microseconds` was given, in UTC."""
+    return _1970 + timedelta(microseconds=microseconds_since_1970)

@@ -7,6 +7,8 @@ from pathlib import Path
 from urllib.parse import quote
 
 from edgeflash.errors import StorageError
+from edgeflash.journal.statements import microseconds
+from edgeflash.service.clock import SYSTEM_CLOCK
 
 SCHEMA_VERSION = 1
 
@@ -43,10 +45,13 @@ COMMIT;
 """
 
 
-# Came later: made at the opening, also in a journal of before. Old versions pass it over.
-_CREATE_STATES = (
-    "CREATE TABLE IF NOT EXISTS states (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID"
+# Came later: made at the opening, also in a journal of before. Old versions pass them over.
+_CREATE_LATER = (
+    "CREATE TABLE IF NOT EXISTS states (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE IF NOT EXISTS beginning "
+    "(only_row INTEGER PRIMARY KEY CHECK (only_row = 1), begun_us INTEGER NOT NULL)",
 )
+_BEGIN = "INSERT OR IGNORE INTO beginning VALUES (1, ?)"
 
 
 def connect_writer(path: Path) -> sqlite3.Connection:
@@ -60,7 +65,9 @@ def connect_writer(path: Path) -> sqlite3.Connection:
         if _is_empty(connection):
             connection.executescript(_CREATE)
         _check_version(path, connection)
-        connection.execute(_CREATE_STATES)
+        for later in _CREATE_LATER:
+            connection.execute(later)
+        connection.execute(_BEGIN, (microseconds(SYSTEM_CLOCK.utc_now()),))
     except sqlite3.Error as error:
         connection.close()
         raise _cannot_open(path, error) from error

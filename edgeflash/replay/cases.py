@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pyarrow as pa
 
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
-from edgeflash.history.files import read_file
+from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partition_of, partitions_in, rows_by_partition
 from edgeflash.history.merge import with_new_rows
 from edgeflash.history.schema import TableName, part_of_schema
@@ -33,7 +34,17 @@ SHARD_CYCLES = 512
 
 _MONTHS_KEPT = 2
 _CHUNK_RESULTS = 256
-_PLACE_COLUMNS = ("analyzer", "epoch", "cycle_number", "finished_at", "judged_at", "verdict")
+_LONG_AGO = datetime.min.replace(tzinfo=UTC)
+_PLACE_COLUMNS = (
+    "analyzer",
+    "epoch",
+    "cycle_number",
+    "finished_at",
+    "judged_at",
+    "verdict",
+    "journal_begun_at",
+    "journal_seq",
+)
 _TRACE_COLUMNS = (
     "analyzer",
     "epoch",
@@ -91,31 +102,16 @@ class Recordings:
         return sorted(found | {p.analyzer for p in self._tails})
 
     def places(self, analyzer: str) -> list[Place]:
-        """Where every cycle of the analyzer stands, in the order they were judged.
-
-        That is the order of judged_at; cycles of one instant by their number. The counter alone
-        would not do: it begins again when a journal was lost.
-        """
+        """Where every cycle of the analyzer stands, in the order they were judged."""
         months = set(partitions_in(self.folder, TableName.RESULTS, analyzer))
         months |= {
             p for p in self._tails if p.analyzer == analyzer and p.table is TableName.RESULTS
         }
-        tables = [self._table(month, _PLACE_COLUMNS) for month in sorted(months)]
-        if not tables:
-            return []
-        by: Any = [(name, "ascending") for name in ("judged_at", "epoch", "cycle_number")]
-        rows: Any = pa.concat_tables(tables).sort_by(by).to_pydict()
-        return [
-            Place((epoch, number), finished, judged, verdict == "accepted")
-            for epoch, number, finished, judged, verdict in zip(
-                rows["epoch"],
-                rows["cycle_number"],
-                rows["finished_at"],
-                rows["judged_at"],
-                rows["verdict"],
-                strict=True,
-            )
-        ]
+        found: list[tuple[tuple[Any, ...], Place]] = []
+        for month in sorted(months):
+            rows: list[dict[str, Any]] = self._table(month, _PLACE_COLUMNS).to_pylist()
+            found.extend((_order_of_judging(row), _place(row)) for row in rows)
+        return [place for _, place in sorted(found, key=itemgetter(0))]
 
     def rows(self, analyzer: str, places: Sequence[Place]) -> list[Recorded]:
         """The recorded cycles at these places, in their order."""
@@ -218,7 +214,7 @@ def with_tail(
 ) -> pa.Table:
     """The rows of one file and those that only the journal holds."""
     try:
-        held = read_file(folder, partition, columns)
+        held = read_whole_rows(folder, partition, columns)
     except FileNotFoundError:
         held = part_of_schema(partition.table, columns).empty_table()
     if tail is None:
@@ -243,12 +239,33 @@ def selected(
     return (wanted[0], wanted[-1] + 1) if wanted else (0, 0)
 
 
+def _place(row: Mapping[str, Any]) -> Place:
+    return Place(
+        (row["epoch"], row["cycle_number"]),
+        row["finished_at"],
+        row["judged_at"],
+        row["verdict"] == "accepted",
+    )
+
+
+def _order_of_judging(row: Mapping[str, Any]) -> tuple[Any, ...]:
+    """By the journal's own count: the wall clock may be set back, and judged_at with it.
+
+    The count begins again in a new journal, so journals come by the time they were made: only a
+    clock that was behind just when a journal was lost can still mix up the order. Rows without a
+    place, of an older edgeflash, are the older ones; among them there is judged_at alone. The
+    analyzer's counter would not do for any of this: it begins again too.
+    """
+    place = (row["journal_begun_at"] or _LONG_AGO, row["journal_seq"] or 0)
+    return (*place, row["judged_at"], row["epoch"], row["cycle_number"])
+
+
 def _tails(journal: JournalReader) -> dict[Partition, pa.Table]:
     """What only the journal holds, as rows by the file they will come to; for both tables."""
     found: dict[Partition, list[pa.Table]] = {}
     seq = journal.position(CONSUMER)
     while entries := journal.entries_after(seq, _CHUNK_RESULTS):
         seq = entries[-1].seq
-        for partition, new in rows_by_partition([e.result for e in entries]).items():
+        for partition, new in rows_by_partition(entries).items():
             found.setdefault(partition, []).append(new)
     return {partition: pa.concat_tables(tables) for partition, tables in found.items()}

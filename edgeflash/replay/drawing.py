@@ -230,4 +230,4 @@ def _conclusion(report: Report) -> Text:
 
 
 def _when(moment: datetime) -> str:
-    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M}"
+    return f"{moment.astimezone(UTC):%Y-%m-%d %H:%M:%S}"

@@ -25,7 +25,7 @@ from edgeflash.replay.cases import DayOfTraces, Place, Recordings, Shard, select
 from edgeflash.replay.recorded import Inputs, Recorded
 from edgeflash.replay.warm_up import memory_before
 from edgeflash.rules.judgement import Examined, Judgement
-from edgeflash.rules.low_flash import alarm_after
+from edgeflash.rules.low_flash import with_alarm
 from edgeflash.rules.memory import EMPTY, Memory
 
 _AHEAD = 2
@@ -103,7 +103,7 @@ def judged_again(
             memory = memory_before(recordings, judgement, task.run.places, task.run.first)
         for recorded, one in zip(task.shard.recorded, seen, strict=True):
             if one.why_not:
-                memory = memory.after(_kept(recorded, one, memory))
+                memory = memory.after(_kept(judgement, recorded, one, memory))
                 yield Again(recorded, None, one.why_not)
             else:
                 result = _concluded(judgement, recorded, one, memory)
@@ -158,11 +158,10 @@ def _concluded(judgement: Judgement, recorded: Recorded, seen: Seen, memory: Mem
     return judgement.failed(cycle, failure, memory, recorded.judged_at, seen.inputs)
 
 
-def _kept(recorded: Recorded, seen: Seen, memory: Memory) -> Result:
+def _kept(judgement: Judgement, recorded: Recorded, seen: Seen, memory: Memory) -> Result:
     """A cycle that cannot be judged again, as it is remembered: by its recorded verdict."""
     result = replace(recorded.result(seen.cycle, seen.inputs), checks=memory.checks)
-    alarm = alarm_after(memory.low_flash_alarm, recorded.low_flash, recorded.verdict)
-    return replace(result, low_flash_alarm=alarm)
+    return with_alarm(result, memory, judgement.analyzer)
 
 
 @dataclass(frozen=True, slots=True)

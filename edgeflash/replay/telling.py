@@ -15,6 +15,7 @@ from edgeflash.replay.chart import trace_chart
 from edgeflash.replay.explain import Explained
 from edgeflash.replay.rule_words import RuleWord, Word
 from edgeflash.trust import Trust
+from edgeflash.units import with_unit
 
 COLUMNS_MOST = 80
 
@@ -136,7 +137,7 @@ def _limit(word: RuleWord) -> str:
 
 
 def _number(value: float | None, unit: str) -> str:
-    return "—" if value is None else f"{value:.4g} {unit}".rstrip()
+    return "—" if value is None else with_unit(f"{value:.4g}", unit)
 
 
 def _silent_ones(explained: Explained) -> Iterator[Text]:

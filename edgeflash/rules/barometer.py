@@ -3,22 +3,35 @@
 from __future__ import annotations
 
 from edgeflash.config.site import Basis, Correction
-from edgeflash.model import Role, Severity
+from edgeflash.flash.compute import barometer_read_kpa
+from edgeflash.model import CycleSource, Role, Severity
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule
 from edgeflash.trust import Category, Quality
 
 LOW_KPA, HIGH_KPA = 82.0, 106.0
 
 
-def _barometer_is_used(c: CycleContext) -> bool:
+def _gateway_uses_it(c: CycleContext) -> bool:
     """True when the gateway corrects the value to standard pressure."""
     corrected_before = c.analyzer.basis is Basis.REPORTED and c.analyzer.analyzer_corrects_barometer
     return c.analyzer.correction is not Correction.NONE and not corrected_before
 
 
+def _analyzer_uses_it(c: CycleContext) -> bool:
+    """True when the analyzer corrects, with the barometer that it shows."""
+    is_shown = Role.BAROMETRIC_PRESSURE in c.register_map.roles
+    return c.analyzer.analyzer_corrects_barometer and is_shown
+
+
 def _barometer_implausible(c: CycleContext, p: Parameters) -> Breach | None:
-    if not _barometer_is_used(c):
+    by_gateway = _gateway_uses_it(c)
+    if not by_gateway and not _analyzer_uses_it(c):
         return None
+    # A result from the ring comes without the pressure that it was corrected with.
+    is_live = c.cycle.source is CycleSource.LIVE and not c.cycle.torn
+    if not by_gateway and barometer_read_kpa(c.cycle) is None:
+        said = "the analyzer corrects with its barometer, which gives no reading"
+        return Breach(said) if is_live else None
     pressure = c.computed.barometer_kpa
     low, high = p["low_kpa"], p["high_kpa"]
     usual = c.analyzer.barometer_kpa
@@ -34,9 +47,9 @@ def _barometer_implausible(c: CycleContext, p: Parameters) -> Breach | None:
 
 
 def _barometer_jump(c: CycleContext, p: Parameters) -> Breach | None:
-    span = c.cycle.spans.get(Role.BAROMETRIC_PRESSURE)
-    read = span.mean if span is not None else c.cycle.number_value(Role.BAROMETRIC_PRESSURE)
-    if not _barometer_is_used(c) or read is None or c.cycle.torn:
+    span, read = c.cycle.spans.get(Role.BAROMETRIC_PRESSURE), barometer_read_kpa(c.cycle)
+    is_used = _gateway_uses_it(c) or _analyzer_uses_it(c)
+    if not is_used or read is None or c.cycle.torn:
         return None
     if span is not None and span.high - span.low > p["within_cycle_kpa"]:
         moved, limit = span.high - span.low, p["within_cycle_kpa"]
@@ -60,7 +73,7 @@ RULES: tuple[Rule, ...] = (
         106,
         "barometer_implausible",
         Family.SIGNAL,
-        "The barometer needed for the correction is missing or out of the plausible band.",
+        "The barometer behind the correction is missing or not plausible, whoever corrects.",
         Severity.REJECT,
         Category.FAILURE,
         Quality.NOT_ACCURATE,
@@ -79,7 +92,7 @@ RULES: tuple[Rule, ...] = (
         115,
         "barometer_jump",
         Family.SIGNAL,
-        "The barometer needed for the correction moved faster than the weather does.",
+        "The barometer behind the correction moved faster than the weather does, whoever corrects.",
         Severity.DOUBT,
         Category.FAILURE,
         Quality.NOT_ACCURATE,

@@ -11,7 +11,7 @@ from edgeflash.rules import cycle, fluids, ignition, process, proof, signal, tem
 from edgeflash.rules.rule import Rule, TraceUse
 from edgeflash.trust import Quality
 
-VERSION = "2"
+VERSION = "3"
 """Raised with every change of a rule's meaning; recorded with each result."""
 
 RULES: tuple[Rule, ...] = tuple(
@@ -31,7 +31,7 @@ RULES: tuple[Rule, ...] = tuple(
 BY_NAME: Mapping[str, Rule] = {rule.name: rule for rule in RULES}
 BY_CODE: Mapping[int, Rule] = {rule.code: rule for rule in RULES}
 NO_VALUE = BY_NAME["no_value"]
-"""The one rule that cannot be switched off or lowered: a rejected cycle always says why."""
+"""Said where no other rule says why a cycle is rejected."""
 
 QUALITY_OF_RULE: Mapping[int, tuple[Quality, Quality]] = {
     rule.code: (rule.shown_as, rule.without_value) for rule in RULES

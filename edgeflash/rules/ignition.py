@@ -45,8 +45,10 @@ def _too_early(c: CycleContext, p: Parameters) -> Breach | None:
     ignited = flash is not None or c.cycle.values.get(Role.IGNITION_SEEN) is True
     if not ignited or c.cycle.torn:
         return None
-    if count is not None and 0 < count <= p["least_sparks"]:
-        sentence = f"the sample lit at spark {count:.0f}: it may flash below the start temperature"
+    if count is not None and count <= p["least_sparks"]:
+        # An analyzer may count the sparks without a flash: 0 then means that the first one lit.
+        at = f"at spark {count:.0f}" if count > 0 else "before a spark was counted"
+        sentence = f"the sample lit {at}: it may flash below the start temperature"
         return Breach(sentence, count, p["least_sparks"], "sparks")
     start = c.computed.start_temperature_c
     if flash is None or start is None:

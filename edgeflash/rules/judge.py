@@ -8,6 +8,7 @@ from datetime import datetime
 
 from edgeflash.config.site import Analyzer, Product
 from edgeflash.model import (
+    Assessment,
     Computed,
     Cycle,
     Finding,
@@ -19,7 +20,7 @@ from edgeflash.model import (
 )
 from edgeflash.publication import StandingFinding, sampled_before
 from edgeflash.rules.catalogue import BY_CODE, BY_NAME, NO_VALUE, VERSION
-from edgeflash.rules.low_flash import alarm_after, below_minimum, low_flash_evidence
+from edgeflash.rules.low_flash import low_flash_evidence, low_flash_unjudged, with_alarm
 from edgeflash.rules.memory import Memory
 from edgeflash.rules.proof import checks_after
 from edgeflash.rules.rule import Breach, CycleContext, LiveContext
@@ -84,14 +85,14 @@ def result_of(
     verdict = verdict_of(found)
     low = low_flash_evidence(context, found)
     cycle, computed = context.cycle, context.computed
-    return Result(
+    result = Result(
         cycle=cycle,
         computed=computed,
         findings=found,
         verdict=verdict,
         published_c=computed.corrected_c if verdict is not Verdict.REJECTED else None,
         low_flash=low,
-        low_flash_alarm=alarm_after(context.memory.low_flash_alarm, low, verdict),
+        low_flash_alarm=low,
         sampled_at=sampled_before(
             cycle.finished_at,
             computed.time_after_ignition_s or 0.0,
@@ -104,6 +105,7 @@ def result_of(
         inputs=context.inputs,
         checks=checks_after(context, own),
     )
+    return with_alarm(result, context.memory, context.analyzer)
 
 
 def unjudged(
@@ -119,28 +121,28 @@ def unjudged(
 ) -> Result:
     """The result of a cycle whose judging failed: rejected, kept, and never silent about danger.
 
-    A reported flash point that is too low, or no number at all, counts as evidence.
+    product: the one whose minimum holds.
     """
-    reported_c = cycle.number_value(Role.FLASH_POINT)
-    low = reported_c is None or reported_c < analyzer.range_low_c
-    low = low or below_minimum(reported_c or 0.0, product)
+    low = low_flash_unjudged(cycle, analyzer, product)
     rule = BY_NAME["judging_failed"]
     sentence = f"the gateway failed while judging: {failure}"
-    return Result(
+    result = Result(
         cycle=replace(cycle, trace=None, pulse=None),
-        computed=Computed(reported_c=reported_c),
+        computed=Computed(reported_c=cycle.number_value(Role.FLASH_POINT)),
         findings=(Finding(rule.code, rule.name, Severity.REJECT, sentence),),
         verdict=Verdict.REJECTED,
         published_c=None,
         low_flash=low,
-        low_flash_alarm=alarm_after(memory.low_flash_alarm, low, Verdict.REJECTED),
+        low_flash_alarm=low,
         sampled_at=cycle.finished_at,
         judged_at=judged_at,
         product=product_name,
         rules_version=VERSION,
+        assessment=Assessment(stream=cycle.stream),
         inputs=inputs,
         checks=memory.checks,
     )
+    return with_alarm(result, memory, analyzer)
 
 
 def standing_findings(

@@ -8,7 +8,7 @@ before it, in their order, which is little.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import cache
 from math import inf
@@ -18,10 +18,11 @@ from edgeflash.config.site import Analyzer, Product, Site, Stream
 from edgeflash.flash.assess import assess
 from edgeflash.flash.compute import compute
 from edgeflash.flash.products import resolved
-from edgeflash.model import Computed, Cycle, Finding, InputReading, Result, Role, Scalar
+from edgeflash.model import Assessment, Computed, Cycle, Finding, InputReading, Result, Role, Scalar
 from edgeflash.rules.judge import findings, result_of, unjudged
 from edgeflash.rules.memory import Memory
 from edgeflash.rules.rule import CycleContext
+from edgeflash.rules.settling import products_before, settling
 from edgeflash.rules.tuning import Tuned, rulebook
 
 
@@ -55,7 +56,7 @@ class Judgement:
         self._by_number = {
             product.number: name for name, product in products.items() if product.number is not None
         }
-        self._situation = cache(self._made_situation)
+        self._made_situation = cache(self._new_situation)
 
     @classmethod
     def of_site(cls, site: Site, analyzer: Analyzer) -> Judgement:
@@ -97,18 +98,23 @@ class Judgement:
         inputs: tuple[InputReading, ...] = (),
     ) -> Result:
         """The result of an examined cycle after what is remembered."""
-        situation = self.situation(cycle, inputs)
+        situation, computed = self.situation(cycle, inputs), examined.computed
         context = CycleContext(
             cycle,
-            examined.computed,
+            computed,
             situation.analyzer,
             self._map,
             situation.product,
             situation.product_name,
             inputs,
-            assess(cycle, examined.computed, situation.analyzer, situation.product, inputs),
+            Assessment(stream=cycle.stream),
             memory,
         )
+        if settling(context, {}) is not None:
+            names = {situation.product_name, *products_before(context)}
+            context = replace(context, strictest=self._strictest(cycle, inputs, names))
+        assessment = assess(cycle, computed, situation.analyzer, context.limit, inputs)
+        context = replace(context, assessment=assessment)
         return result_of(context, situation.rulebook, examined.findings, judged_at)
 
     def judge(
@@ -131,10 +137,12 @@ class Judgement:
     ) -> Result:
         """The result of a cycle whose judging failed."""
         situation = self.situation(cycle, inputs)
+        # Whether the cup has settled is not known either.
+        names = {situation.product_name, *(r.product for r in memory.past[-1:])}
         return unjudged(
             cycle,
             situation.analyzer,
-            situation.product,
+            self._strictest(cycle, inputs, names),
             situation.product_name,
             failure=failure,
             memory=memory,
@@ -150,29 +158,47 @@ class Judgement:
                 return self._by_number.get(int(reading.value)) if is_whole else None
         return None
 
-    def _strictest(self) -> str:
-        """The product of the highest limit among those that may be flowing.
+    def _strictest(
+        self, cycle: Cycle, inputs: tuple[InputReading, ...], names: set[str]
+    ) -> Product | None:
+        """The strictest of these products and of those of all streams that the cycle saw."""
+        told = self._product_told(inputs)
+        seen = {self._situation(stream, told).product_name for stream in cycle.streams}
+        return self._products.get(self._strictest_of(names | seen))
+
+    def _strictest_of_all(self) -> str:
+        """The strictest of the products that may be flowing.
 
         Nobody knows which it is, and too mild a limit could keep a danger silent.
         """
-        names = {self.analyzer.product, *(s.product for s in self.analyzer.streams)}
+        names = {self.analyzer.product or "", *(s.product or "" for s in self.analyzer.streams)}
         if self.analyzer.product_input is not None:
             names |= set(self._by_number.values())
+        return self._strictest_of(names)
 
-        def limit_c(name: str) -> float:
+    def _strictest_of(self, names: set[str]) -> str:
+        """The product of the highest limit; of equal ones, that whose limit itself fails."""
+
+        def strictness(name: str) -> tuple[float, bool]:
             product = self._products.get(name)
-            minimum_c = product.minimum_c if product is not None else None
-            return -inf if minimum_c is None else minimum_c
+            if product is None or product.minimum_c is None:
+                return -inf, False
+            return product.minimum_c, bool(product.strict_minimum)
 
-        return max(sorted(name for name in names if name), key=limit_c, default="")
+        return max(sorted(name for name in names if name), key=strictness, default="")
 
-    def _made_situation(self, stream: int | None, product_told: str | None) -> Situation:
+    def _situation(self, stream: int | None, product_told: str | None) -> Situation:
+        """What holds; a stream that is not declared is as unknown as none, whatever its number."""
+        is_declared = stream_of(self.analyzer, stream) is not None
+        return self._made_situation(stream if is_declared else None, product_told)
+
+    def _new_situation(self, stream: int | None, product_told: str | None) -> Situation:
         analyzer = for_stream(self.analyzer, stream)
         name = product_told or analyzer.product or ""
         is_input_silent = self.analyzer.product_input is not None and product_told is None
         is_stream_unknown = bool(self.analyzer.streams) and stream_of(analyzer, stream) is None
         if is_input_silent or is_stream_unknown:
-            name = self._strictest()
+            name = self._strictest_of_all()
         product = self._products.get(name)
         return Situation(analyzer, name, product, rulebook(analyzer))
 

@@ -16,6 +16,9 @@ PAST_CYCLES = 64
 
 PAST_CHECKS = 8
 
+LOW_FLASH_STANDS = "low_flash_stands"
+"""The rule whose notes say for which streams the alarm stands: a result holds them for the next."""
+
 
 @dataclass(frozen=True, slots=True)
 class Remembered:
@@ -48,11 +51,17 @@ class Remembered:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """The state of judging between two cycles: past, oldest first, and the alarm."""
+    """The state of judging between two cycles: past, oldest first, and the alarm.
+
+    low_flash_streams: the streams that the alarm stands for; empty while it stands where it is
+    not known of which. They come from the last result, so that none is forgotten, however many
+    cycles of other streams came since.
+    """
 
     past: tuple[Remembered, ...] = ()
     checks: tuple[CheckResult, ...] = ()
     low_flash_alarm: bool = False
+    low_flash_streams: tuple[int, ...] = ()
 
     def after(self, result: Result) -> Memory:
         """The memory with one more judged cycle."""
@@ -61,6 +70,11 @@ class Memory:
             past=(*self.past, remembered(result))[-PAST_CYCLES:],
             checks=result.checks,
             low_flash_alarm=result.low_flash_alarm,
+            low_flash_streams=tuple(
+                int(f.measured)
+                for f in result.findings
+                if f.rule == LOW_FLASH_STANDS and f.measured is not None
+            ),
         )
 
     @classmethod

@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from edgeflash.model import Severity
-from edgeflash.rules.catalogue import NO_VALUE, RULES, VERSION
+from edgeflash.rules.catalogue import RULES, VERSION
 from edgeflash.rules.rule import Family, Rule, TraceUse
 from edgeflash.trust import Quality
+
+_ALWAYS = ", ".join(f"`{rule.name}`" for rule in RULES if rule.always)
 
 _INTRODUCTION = f"""\
 # Rules
@@ -36,7 +38,7 @@ What a finding does to the published flash point:
   and then as above. Its reason goes before that of a cycle; of several, the lowest code counts.
 
 The site file can change every parameter for one analyzer, lower the severity of a rule, or switch
-the rule off with a reason. `{NO_VALUE.name}` alone is always in force.
+the rule off with a reason. Always in force: {_ALWAYS}.
 """
 
 _FAMILIES = {
@@ -104,6 +106,8 @@ def _rule_parts(rule: Rule) -> Iterator[str]:
             f"{shown}: {_quality(rule.shown_as)}",
             f"No value: {_quality(rule.without_value)}",
         ]
+    if rule.always:
+        facts.append(f"Always in force: {rule.always}")
     if rule.low_flash:
         facts.append(
             "Evidence of a possible low flash point: raises the alarm, whatever the verdict"

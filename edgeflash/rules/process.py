@@ -6,7 +6,7 @@ from statistics import median
 
 from edgeflash.model import Severity
 from edgeflash.rules.level import candidate, is_believed, of_the_same, reference
-from edgeflash.rules.memory import Remembered, is_check_sample
+from edgeflash.rules.memory import LOW_FLASH_STANDS, Remembered, is_check_sample
 from edgeflash.rules.robust import (
     chance_of_run,
     prediction_factor,
@@ -15,7 +15,7 @@ from edgeflash.rules.robust import (
     short_term_sd,
 )
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule
-from edgeflash.rules.settling import settling
+from edgeflash.rules.settling import SETTLING, settling
 from edgeflash.trust import Category, Quality
 
 LEAST_STEPS_FROM = 5
@@ -32,7 +32,8 @@ def _outlier(c: CycleContext, p: Parameters) -> Breach | None:
     if len(level) < p["least_cycles"]:
         return None
     centre_c = median(level)
-    spread_c = max(robust_sd(level), p["least_sd_c"])
+    # Values that differ widely must not make room for anything: the spread is bounded both ways.
+    spread_c = max(min(robust_sd(level), p["most_sd_c"]), p["least_sd_c"])
     most_c = p["factor"] * spread_c * prediction_factor(len(level))
     off_c = value_c - centre_c
     if abs(off_c) <= most_c:
@@ -110,6 +111,11 @@ def _same_value(c: CycleContext, p: Parameters) -> Breach | None:
     return Breach(sentence, chance, limit, "", severity)
 
 
+def _low_flash_stands(c: CycleContext, p: Parameters) -> Breach | None:
+    """Never of itself: low_flash.with_alarm makes these findings when the alarm is known."""
+    return None
+
+
 def _prediction_disagrees(c: CycleContext, p: Parameters) -> Breach | None:
     value_c, predicted_c = c.computed.corrected_c, c.assessment.predicted_c
     if value_c is None or predicted_c is None or is_check_sample(c.cycle):
@@ -144,6 +150,7 @@ RULES: tuple[Rule, ...] = (
         parameters=(
             Parameter("factor", 4.0, "1", "limit in spreads about the median of the recent cycles"),
             Parameter("least_sd_c", 0.5, "°C", "least spread, however still the values stand"),
+            Parameter("most_sd_c", 2.0, "°C", "most spread, however widely the values differ"),
             Parameter("least_cycles", 2.0, "cycles", "fewest to compare with"),
             Parameter("most_cycles", 20.0, "cycles", "most to compare with, the newest"),
             Parameter("confirm_c", 2.0, "°C", "furthest apart of two cycles that agree"),
@@ -172,7 +179,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         603,
-        "settling",
+        SETTLING,
         Family.PROCESS,
         "After a change of stream or product the cup may still hold the one before.",
         Severity.REJECT,
@@ -200,5 +207,19 @@ RULES: tuple[Rule, ...] = (
         keys=("prediction",),
         looks_back=True,
         on_cycle=_prediction_disagrees,
+    ),
+    Rule(
+        605,
+        LOW_FLASH_STANDS,
+        Family.PROCESS,
+        "The alarm of a possible low flash point stands for this stream of the analyzer. Only an "
+        "accepted cycle of the stream, without evidence, clears it. Always in force.",
+        Severity.NOTE,
+        Category.OK,
+        Quality.GOOD,
+        Quality.BAD,
+        looks_back=True,
+        always="the alarm must outlast the cycles of other streams",
+        on_cycle=_low_flash_stands,
     ),
 )

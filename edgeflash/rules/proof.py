@@ -25,8 +25,15 @@ _RUN_RULES = (
 )
 
 
-NO_FAULT_OF_A_CHECK = frozenset({"check_sample", "maintenance", "device_fault"})
-"""Rules that speak on every check sample, or may: the analyzer tells of it by a bit as well."""
+NO_FAULT_OF_A_CHECK = frozenset(
+    {"check_sample", "maintenance", "device_fault", "outside_range", "start_temperature"}
+)
+"""Rules that spoil no check sample.
+
+The first three speak on every one, or may: the analyzer tells of it by a bit as well. A value far
+out is the worst of failed checks, not a check that was none, and the ramp begins where the product
+wants it, not the check fluid.
+"""
 
 
 def checks_after(c: CycleContext, own: Sequence[Finding]) -> tuple[CheckResult, ...]:

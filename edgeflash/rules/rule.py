@@ -78,7 +78,8 @@ class CycleContext:
 
     analyzer: as it is for the stream that was measured. product_name: of `product`; empty when
     there is none. memory: what came before, for the rules that look back; sound: no rule that
-    needs no past doubts or rejects the cycle.
+    needs no past doubts or rejects the cycle. strictest: of the products that may be in the cup,
+    where it may hold more than one; else None.
     """
 
     cycle: Cycle
@@ -91,6 +92,12 @@ class CycleContext:
     assessment: Assessment = NOT_ASSESSED
     memory: Memory = EMPTY
     sound: bool = True
+    strictest: Product | None = None
+
+    @property
+    def limit(self) -> Product | None:
+        """The product whose minimum holds for what was in the cup."""
+        return self.strictest or self.product
 
     @property
     def previous(self) -> PreviousResult | None:
@@ -132,6 +139,7 @@ class Rule:
     shown_as: quality of a value it makes doubtful; without_value: quality when there is none to
     show. low_flash: its breach is evidence of a possible low flash point. keys: of the site file,
     without which it is blind. looks_back: it needs the memory, so it is asked after the others.
+    always: why a site can neither switch it off nor lower it; empty where it can.
     Exactly one of on_cycle and on_live is set.
     """
 
@@ -149,6 +157,7 @@ class Rule:
     low_flash: bool = False
     keys: tuple[str, ...] = ()
     looks_back: bool = False
+    always: str = ""
     on_cycle: CycleCheck | None = None
     on_live: LiveCheck | None = None
 

@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 
 from edgeflash.model import Role, Severity
+from edgeflash.rules.memory import Remembered
 from edgeflash.rules.rule import Breach, CycleContext, Parameters
+
+SETTLING = "settling"
 
 
 def settling(c: CycleContext, p: Parameters) -> Breach | None:
@@ -15,13 +18,26 @@ def settling(c: CycleContext, p: Parameters) -> Breach | None:
         numbers = ", ".join(str(number) for number in cycle.streams)
         return Breach(f"the stream changed during the cycle: {numbers}", severity=Severity.REJECT)
     flowing_s, needed_s = flowing_before_filling_s(c), needed_before_filling_s(c)
-    if flowing_s is None or flowing_s >= needed_s:
+    if flowing_s is None:
         return None
+    if flowing_s >= needed_s:
+        sentence = "the first cycle after a change of product: the cup may hold some of the other"
+        return Breach(sentence, severity=Severity.DOUBT) if _is_first_of_product(c) else None
     sentence = (
         f"the cup was filled {flowing_s:.0f} s after a change of stream or product; the way from "
         f"the tap and the flushing take {needed_s:.0f} s"
     )
     return Breach(sentence, flowing_s, needed_s, "s", Severity.DOUBT)
+
+
+def products_before(c: CycleContext) -> set[str]:
+    """What else a cup may hold that has not settled: back to the last cycle that had."""
+    names: set[str] = set()
+    for r in reversed(c.memory.past):
+        names.add(r.product)
+        if SETTLING not in r.reasons:
+            break
+    return names
 
 
 def needed_before_filling_s(c: CycleContext) -> float:
@@ -56,16 +72,29 @@ def flowing_before_filling_s(c: CycleContext) -> float | None:
     return whole_s if of_stream_s is None else min(whole_s, of_stream_s)
 
 
-def _last_other(c: CycleContext) -> int | None:
-    """Place of the last remembered cycle of another stream or product; None without one.
+def _is_first_of_product(c: CycleContext) -> bool:
+    """True when the product has changed since the last cycle, and nobody saw when.
 
-    A cycle caught up from the ring does not know its stream, and so says nothing.
+    Where it goes with the stream, a change that was watched tells how long it has been flowing.
     """
-    stream, past = c.assessment.stream, c.memory.past
+    place, past = _last_other(c), c.memory.past
+    if place is None or past[place].product == c.product_name:
+        return False
+    if past[place].stream != c.assessment.stream and c.cycle.on_stream_s is not None:
+        return False
+    return not any(_is_comparable(r, c) for r in past[place + 1 :])
+
+
+def _is_comparable(r: Remembered, c: CycleContext) -> bool:
+    """A cycle caught up from the ring does not know its stream, and so says nothing."""
+    return (r.stream is None) == (c.assessment.stream is None)
+
+
+def _last_other(c: CycleContext) -> int | None:
+    """Place of the last remembered cycle of another stream or product; None without one."""
+    this, past = (c.assessment.stream, c.product_name), c.memory.past
     for i in range(len(past) - 1, -1, -1):
-        if (past[i].stream is None) == (stream is None) and (
-            past[i].stream != stream or past[i].product != c.product_name
-        ):
+        if _is_comparable(past[i], c) and (past[i].stream, past[i].product) != this:
             return i
     return None
 

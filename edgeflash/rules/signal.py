@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from edgeflash.config.site import Basis
 from edgeflash.flash.finite import sampling_interval_s
 from edgeflash.flash.gaps import Gap, gaps_longer_than, missing_fraction
-from edgeflash.model import Role, Severity
+from edgeflash.model import CycleSource, Role, Severity
 from edgeflash.publication import LinkState
 from edgeflash.rules import barometer
 from edgeflash.rules.rule import (
@@ -124,6 +125,16 @@ def _trace_gaps(c: CycleContext, p: Parameters) -> Breach | None:
     return Breach(sentence, missing, most, "of samples", Severity.DOUBT)
 
 
+def _trace_missing(c: CycleContext, p: Parameters) -> Breach | None:
+    cycle, is_mapped = c.cycle, Role.TRACE_PRESSURE in c.register_map.roles
+    if not is_mapped or cycle.trace is not None or cycle.torn:
+        return None
+    # Where the trace is to give the value, basis_substituted says that it could not.
+    if cycle.source is CycleSource.RING or c.analyzer.basis is Basis.RECOMPUTED:
+        return None
+    return Breach("the analyzer gave no trace of the cycle, so that nothing checks its own figure")
+
+
 def _gap_breach(gap: Gap, holds_ignition: bool, limit_s: float) -> Breach:
     where = "over the ignition" if holds_ignition else "before the ignition"
     sentence = f"the trace has no {gap.what} for {gap.length_s:.1f} s {where}"
@@ -239,6 +250,7 @@ RULES: tuple[Rule, ...] = (
         Category.FAILURE,
         Quality.LAST_USABLE,
         Quality.NO_DATA,
+        always="a rejected cycle always says why",
         on_cycle=_no_value,
     ),
     Rule(
@@ -311,4 +323,16 @@ RULES: tuple[Rule, ...] = (
         on_cycle=_clock_off,
     ),
     *barometer.RULES,
+    Rule(
+        116,
+        "trace_missing",
+        Family.SIGNAL,
+        "The map has a trace, but none came with the cycle: the rules that look at it were blind.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.SUB_NORMAL,
+        Quality.BAD,
+        needs=(Role.TRACE_PRESSURE,),
+        on_cycle=_trace_missing,
+    ),
 )

@@ -31,6 +31,11 @@ def _product_unknown(c: CycleContext, p: Parameters) -> Breach | None:
     if c.product is not None and c.product.number == reading.value:
         return None
     sentence = f"no product has the number {reading.value:g} of the input {wanted}{judged_as}"
+    if c.analyzer.streams and c.cycle.stream not in {s.number for s in c.analyzer.streams}:
+        sentence = (
+            f"the number {reading.value:g} of the input {wanted} names no product of a stream that "
+            f"is not known{judged_as}"
+        )
     return Breach(sentence, reading.value)
 
 

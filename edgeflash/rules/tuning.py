@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from edgeflash.config.site import Analyzer, RuleTuning
 from edgeflash.model import Severity
-from edgeflash.rules.catalogue import BY_NAME, NO_VALUE, RULES
+from edgeflash.rules.catalogue import BY_NAME, RULES
 from edgeflash.rules.rule import Parameters, Rule
 
 _ORDER = list(Severity)
@@ -33,8 +33,8 @@ def rulebook(analyzer: Analyzer) -> tuple[Tuned, ...]:
     book: list[Tuned] = []
     for rule in RULES:
         tuning = analyzer.rules.get(rule.name, RuleTuning())
-        if tuning.enabled or rule is NO_VALUE:
-            most = rule.severity if rule is NO_VALUE else tuning.severity or rule.severity
+        if tuning.enabled or rule.always:
+            most = rule.severity if rule.always else tuning.severity or rule.severity
             book.append(Tuned(rule, {**rule.defaults, **tuning.parameters}, most))
     return tuple(book)
 
@@ -72,8 +72,8 @@ def tuning_mistakes(analyzer: Analyzer) -> Iterator[tuple[tuple[str, ...], str]]
         if rule is None:
             yield (name,), f"there is no rule '{name}'{_nearest(name, BY_NAME)}"
             continue
-        if rule is NO_VALUE and (not tuning.enabled or tuning.severity is not None):
-            yield (name,), f"rule '{name}' is always in force and cannot be changed"
+        if rule.always and (not tuning.enabled or tuning.severity is not None):
+            yield (name,), f"rule '{name}' is always in force and cannot be changed: {rule.always}"
         for parameter in tuning.parameters:
             if parameter not in rule.defaults:
                 hint = _nearest(parameter, rule.defaults)

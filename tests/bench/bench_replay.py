@@ -26,6 +26,7 @@ from edgeflash.config.site import Site
 from edgeflash.history.files import write_file
 from edgeflash.history.layout import Partition, partition_of, rows_by_partition
 from edgeflash.history.schema import TableName
+from edgeflash.journal import Entry
 from edgeflash.model import PreviousResult, Result
 from edgeflash.replay.cases import Recordings
 from edgeflash.replay.judge_again import judged_again, runs
@@ -97,7 +98,7 @@ def write_history(folder: Path, models: Sequence[Result], cycles: int) -> None:
         by_file: dict[Partition, list[pa.Table]] = {}
         months = list(numbers)
         for first in range(0, len(months), 1000):
-            some = [repeated(models, number) for number in months[first : first + 1000]]
+            some = [Entry(n, repeated(models, n)) for n in months[first : first + 1000]]
             for partition, rows in rows_by_partition(some).items():
                 by_file.setdefault(partition, []).append(rows)
         for partition, parts in by_file.items():

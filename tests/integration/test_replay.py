@@ -10,7 +10,8 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from hashlib import sha256
 from pathlib import Path
 
@@ -20,10 +21,14 @@ import pyarrow.parquet as pq
 import pytest
 
 from edgeflash.config.site import Site
+from edgeflash.errors import StorageError
 from edgeflash.gateway.site import checked_site
-from edgeflash.history import read_results
+from edgeflash.history import HistoryWriter, read_results
+from edgeflash.history.schema import NEVER_NULL
+from edgeflash.journal import Journal
 from edgeflash.model import Result, Verdict
 from edgeflash.replay.cases import Recordings, open_recordings
+from edgeflash.replay.explain import explained
 from edgeflash.replay.judge_again import Again, judged_again, runs
 from edgeflash.replay.report import Report, RuleTurn, Turn
 from simulators.analyzer import SimulatedAnalyzer
@@ -102,6 +107,20 @@ def test_a_replay_from_the_middle_remembers_what_was_before(
     since = own[int(share * len(own))].cycle.finished_at
     expected = [r for r in recording.results if r.cycle.finished_at >= since]
     assert [a.result for a in recording.again(since=since)] == expected
+
+
+def test_a_clock_that_was_set_back_changes_nothing(recording: Recording, tmp_path: Path) -> None:
+    """The same cycles, judged while the wall clock was set back by an hour and more, twice."""
+    hours = (0.0, 1.1, 3.7)
+    set_back = [
+        replace(r, judged_at=r.judged_at - timedelta(hours=hours[3 * n // CYCLES]))
+        for n, r in enumerate(recording.of("kestrel-1"))
+    ]
+    with Journal.open(tmp_path / "journal.sqlite3") as journal:
+        assert all(journal.append(r).result(10) for r in set_back)
+        HistoryWriter(journal, tmp_path / "history").flush()
+    again = judged_from(tmp_path / "history", recording.site)
+    assert [a.result for a in again] == set_back
 
 
 def test_a_changed_limit_changes_just_the_cycles_beyond_it(recording: Recording) -> None:
@@ -254,6 +273,8 @@ def judged_from(folder: Path, site: Site) -> list[Again]:
         ("{not JSON", "damaged"),
         ('{"format":1}', "damaged"),
         ('{"format":99}', "newer"),
+        ("[" * 100_000, "damaged"),
+        ('{"format":1,"more":' + "[" * 100_000 + "]" * 100_000 + "}", "damaged"),
         (None, "older edgeflash"),
     ],
 )
@@ -271,6 +292,43 @@ def test_a_row_that_cannot_be_judged_again_is_named(
         report.add(one)
     assert [(n.count, n.first) for n in report.not_judged] == [(1, again[20].recorded.id)]
     assert not report.is_unchanged
+
+
+@pytest.mark.parametrize("column", NEVER_NULL)
+def test_a_row_without_what_every_row_has_is_named(
+    recording: Recording, copied: Path, column: str
+) -> None:
+    """The file, the row and the column in one sentence of ours, whoever looks."""
+    rewritten(copied, "results", column, 20, None)
+    said = rf"results\.parquet: row 21 is damaged: it has no {column}"
+    with pytest.raises(StorageError, match=said):
+        judged_from(copied, recording.site)
+    with pytest.raises(StorageError, match=said):
+        explained(Recordings(copied, None), recording.site, "kestrel-1", "50", None)
+    with pytest.raises(StorageError, match=said):
+        read_results(copied)
+
+
+@pytest.mark.parametrize("path", [("finished_at",), ("previous", "finished_at")])
+def test_a_reading_without_its_time_is_named(
+    recording: Recording, copied: Path, path: tuple[str, ...]
+) -> None:
+    """Left out and counted by a replay, shown without its reading by `why`."""
+    (file,) = copied.glob("results/*/*/*.parquet")
+    row = pq.read_table(file, partitioning=None).slice(20, 1).to_pylist()[0]
+    whole = json.loads(row["as_read"])
+    at = whole["cycle"]
+    for key in path[:-1]:
+        at = at[key]
+    at[path[-1]] = None
+    rewritten(copied, "results", "as_read", 20, json.dumps(whole))
+    (left,) = [a for a in judged_from(copied, recording.site) if a.result is None]
+    assert "finished_at cannot be None" in left.why_not
+    name = left.recorded.id
+    told = explained(Recordings(copied, None), recording.site, "kestrel-1", name, None)
+    assert "finished_at cannot be None" in told.not_kept
+    following = f"{row['epoch']}/{row['cycle_number'] + 1}"
+    explained(Recordings(copied, None), recording.site, "kestrel-1", following, None)
 
 
 def test_a_lost_trace_is_no_cycle_without_a_trace(recording: Recording, copied: Path) -> None:

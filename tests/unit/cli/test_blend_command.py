@@ -9,11 +9,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
 from edgeflash.cli.app import app
-from edgeflash.errors import UsageError
+from edgeflash.errors import StorageError, UsageError
 from edgeflash.flash.batch import TotaliserError
 from edgeflash.flash.blending import BlendError
 from edgeflash.history import HistoryWriter
@@ -54,8 +56,13 @@ product = "kerosene"
 """
 
 
-def run(*words: str | Path, code: int = 0) -> str:
-    result = CliRunner().invoke(app, ["blend", *map(str, words)], catch_exceptions=False)
+def run(*words: str | Path, code: int = 0, columns: int = 200) -> str:
+    result = CliRunner().invoke(
+        app,
+        ["blend", *map(str, words)],
+        catch_exceptions=False,
+        env={"COLUMNS": str(columns)},
+    )
     assert result.exit_code == code, result.output
     return result.stdout
 
@@ -231,10 +238,12 @@ def test_evidence_of_a_low_flash_point_is_an_alarm(depot: Depot) -> None:
     depot.record([*short, cycle(19, 19, None, low_flash=True)])
     text = run(*depot.words(), code=1)
     assert text.startswith("60.00 °C, by the logarithmic index over 92.5 % of the batch\n")
-    assert (
-        "ALARM   evidence of a low flash point: kestrel-1/0/19, 2031-05-01T06:19:00+00:00" in text
-    )
+    assert "ALARM   evidence of a low flash point: kestrel-1/0/19, 2031-05-01T06:19:00Z" in text
+    assert "from 2031-05-01T06:00:00Z to 2031-05-01T06:20:00Z, flow" in text
     assert "no value, rejected" in text
+    assert "+00:00" not in json.dumps(depot.batch(code=1))
+    narrow = run(*depot.words(), code=1, columns=80)
+    assert max(map(len, narrow.splitlines())) <= 80
     assert depot.batch(code=1)["low_flash_evidence"][0]["cycle"] == "kestrel-1/0/19"
 
 
@@ -325,8 +334,35 @@ def test_a_meter_that_was_reset_or_did_not_run(depot: Depot, tmp_path: Path) -> 
 
 def test_a_limit_is_not_called_95_percent_sure_without_the_parts_own_errors() -> None:
     """The lower of both indices alone says nothing of how well the two flash points are known."""
-    words = ["blend", "limit", "--base", "66", "--light", "40", "--minimum", "55"]
-    bare = CliRunner().invoke(app, words).stdout
+    words = ["limit", "--base", "66", "--light", "40", "--minimum", "55"]
+    bare = run(*words)
     assert "(the lower of both indices; give --base-sd and --light-sd for 95 %)" in bare
-    known = CliRunner().invoke(app, [*words, "--base-sd", "1", "--light-sd", "1"]).stdout
+    known = run(*words, "--base-sd", "1", "--light-sd", "1")
     assert "(both indices, 95 %)" in known
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("limit", "--base", "66", "--light", "40", "--minimum", "55"),
+        ("limit", "--base", "66", "--light", "-20", "--minimum", "55", "--base-sd", "1"),
+        ("mix", "0.6:75:1", "0.3:52", "0.1:40"),
+    ],
+)
+def test_no_line_is_wider_than_the_terminal(words: tuple[str, ...]) -> None:
+    """Folded at spaces, with every word there still, and never within an option's name."""
+    wide, narrow = run(*words), run(*words, columns=80)
+    assert max(map(len, wide.splitlines())) > 80 >= max(map(len, narrow.splitlines()))
+    assert wide.split() == narrow.split()
+
+
+def test_a_damaged_row_is_named(depot: Depot) -> None:
+    """A history without the time of a sample: the file and the row, and no traceback."""
+    depot.record([cycle(1, 5, 60.0), cycle(2, 15, 60.0)])
+    (path,) = depot.site.parent.glob("**/results.parquet")
+    rows = pq.read_table(path, partitioning=None)
+    at = rows.schema.get_field_index("sampled_at")
+    field = rows.schema.field(at)
+    pq.write_table(rows.set_column(at, field, pa.nulls(len(rows), field.type)), path)
+    with pytest.raises(StorageError, match=r"results\.parquet: row 1 is damaged: .*sampled_at"):
+        run(*depot.words())

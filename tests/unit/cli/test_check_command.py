@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from typer.testing import CliRunner
@@ -32,3 +33,15 @@ def test_what_an_analyzer_has_fits_80_columns(tmp_path: Path) -> None:
     lines = done.stdout.partition("kestrel-1 (number 1)")[2].splitlines()
     assert max(map(len, lines)) <= 80
     assert "recent_flash_point" in done.stdout
+
+
+def test_a_missing_file_has_no_line(tmp_path: Path) -> None:
+    """Lines are counted from 1 (GNU coding standards, formatting error messages; from memory)."""
+    path = tmp_path / "none.toml"
+    done = CliRunner().invoke(app, ["check", str(path)])
+    assert done.exit_code == 2
+    assert done.stdout == f"{path}: (file): there is no such file\n"
+    (mistake,) = json.loads(CliRunner().invoke(app, ["check", str(path), "--json"]).stdout)[
+        "mistakes"
+    ]
+    assert mistake["line"] is None

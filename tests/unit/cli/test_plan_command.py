@@ -116,3 +116,10 @@ def test_recorded_cycles_are_held_against_the_plan(tmp_path: Path) -> None:
     told = " ".join(run(str(site), "kestrel-1").stdout.split())
     assert "start 42 °C" in told
     assert "heating rate 10 °C/min 10" in told
+
+
+def test_one_spark_is_not_called_one_sparks() -> None:
+    """A start just below: one spark misses, and the second lights it."""
+    text = run("--expected", "62", "--start", "61.5", "--rate", "10", "--interval", "2").stdout
+    assert " 1 spark " in text
+    assert "1 sparks" not in text

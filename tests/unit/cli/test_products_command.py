@@ -15,8 +15,10 @@ from edgeflash.flash.methods import METHODS
 from edgeflash.flash.products import SPECIFICATIONS
 
 
-def run(*words: str) -> str:
-    result = CliRunner().invoke(app, ["products", *words], catch_exceptions=False)
+def run(*words: str, columns: int = 200) -> str:
+    result = CliRunner().invoke(
+        app, ["products", *words], catch_exceptions=False, env={"COLUMNS": str(columns)}
+    )
     assert result.exit_code == 0, result.output
     return result.stdout
 
@@ -118,3 +120,13 @@ def test_absolute_zero_itself_is_a_temperature() -> None:
     """0 K."""
     assert temperature_c("0K") == -273.15
     assert temperature_c(" +58.25 c ") == 58.25
+
+
+@pytest.mark.parametrize("words", [(), ("--methods",), ("--classify", "58.2")])
+@pytest.mark.parametrize("columns", [60, 80])
+def test_no_line_is_wider_than_the_terminal(words: tuple[str, ...], columns: int) -> None:
+    """Folded at spaces, with every word there still."""
+    wide, narrow = run(*words), run(*words, columns=columns)
+    assert max(map(len, wide.splitlines())) > columns
+    assert max(map(len, narrow.splitlines())) <= columns
+    assert wide.split() == narrow.split()

@@ -18,10 +18,19 @@ from edgeflash.history.schema import TableName, rows
 from edgeflash.journal import Journal, decode_cycle
 from edgeflash.model import Cycle, InputReading, Result
 from tests.unit.journal.made import results
-from tests.unit.journal.samples import sample_pulse, sample_result
+from tests.unit.journal.samples import entries_of, sample_pulse, sample_result
 
 LATER = {
-    TableName.RESULTS: ["as_read", "checks", "trace_digest", "rise_s", "decay_s", "margin_c"],
+    TableName.RESULTS: [
+        "as_read",
+        "checks",
+        "trace_digest",
+        "rise_s",
+        "decay_s",
+        "margin_c",
+        "journal_begun_at",
+        "journal_seq",
+    ],
     TableName.TRACES: ["pulse_interval_s", "pulse_kpa"],
 }
 """Columns that the first files of the history did not have."""
@@ -55,7 +64,7 @@ def bits(cycle: Cycle) -> list[bytes]:
 @given(results)
 def test_any_cycle_comes_back_from_its_rows(result: Result) -> None:
     """Every field, every input, and every sample by its bits; what is no number too."""
-    tables = {table: rows(table, [result]) for table in TableName}
+    tables = {table: rows(table, entries_of([result])) for table in TableName}
     [(cycle, inputs)] = cycles_in(tables[TableName.RESULTS], tables[TableName.TRACES])
     assert (result.cycle, result.inputs) == (cycle, inputs)
     assert bits(result.cycle) == bits(cycle)
@@ -75,7 +84,7 @@ def test_any_cycle_comes_back_from_the_files(tmp_path_factory: object, many: lis
     read = {}
     for table in TableName:
         partition = partition_of(table, "fp-101", many[0].judged_at)
-        write_file(folder, partition, rows(table, many))
+        write_file(folder, partition, rows(table, entries_of(many)))
         read[table] = read_file(folder, partition)
     found = cycles_in(read[TableName.RESULTS], read[TableName.TRACES])
     assert [(r.cycle, r.inputs) for r in many] == found
@@ -109,7 +118,7 @@ def test_files_of_before_are_read_and_go_on(tmp_path: Path) -> None:
     for table in TableName:
         path = partition_of(table, "fp-101", old.cycle.finished_at).path(folder)
         path.parent.mkdir(parents=True)
-        whole = rows(table, [old])
+        whole = rows(table, entries_of([old]))
         pq.write_table(whole.drop_columns(LATER[table]), path, store_schema=True)
     with Journal.open(tmp_path / "journal.sqlite3") as journal:
         assert journal.append(new).result(10)

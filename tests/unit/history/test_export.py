@@ -15,9 +15,9 @@ from edgeflash.errors import StorageError, UsageError
 from edgeflash.history import export
 from edgeflash.history.schema import TableName, rows, schema
 from edgeflash.model import Trace, TraceSource
-from tests.unit.journal.samples import sample_result
+from tests.unit.journal.samples import entries_of, sample_result
 
-RESULTS = rows(TableName.RESULTS, [sample_result(n, with_trace=False) for n in range(4)])
+RESULTS = rows(TableName.RESULTS, entries_of(sample_result(n, with_trace=False) for n in range(4)))
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:
@@ -55,7 +55,7 @@ def test_traces_in_csv(tmp_path: Path) -> None:
         np.zeros(3),
     )
     path = tmp_path / "traces.csv"
-    export(rows(TableName.TRACES, [sample_result(1, trace=trace)]), path)
+    export(rows(TableName.TRACES, entries_of([sample_result(1, trace=trace)])), path)
     (found,) = read_csv(path)
     figures = found["temperature_c"].split("; ")
     assert [float(f) if f else None for f in figures] == [45.0, None, 45.5]

@@ -80,8 +80,8 @@ def test_list_for_people(site: Path) -> None:
     head, first, last = run("list", site).splitlines()
     assert "first, last (UTC)" in head
     assert head.rstrip().endswith("accepted °C")
-    assert " ".join(first.split()) == "fp-101 2026-04-30 22:00 40 20 10 10 62.5 to 63.1"
-    assert last.strip() == "2026-05-01 00:36"
+    assert " ".join(first.split()) == "fp-101 2026-04-30 22:00:00 40 20 10 10 62.5 to 63.1"
+    assert last.strip() == "2026-05-01 00:36:00"
 
 
 def test_list_for_machines(site: Path) -> None:

@@ -8,13 +8,13 @@ from hypothesis import strategies as st
 
 from edgeflash.history.merge import in_schema, with_new_rows
 from edgeflash.history.schema import TableName, rows, schema
-from tests.unit.journal.samples import sample_result
+from tests.unit.journal.samples import entries_of, sample_result
 
 R = TableName.RESULTS
 
 
 def table_of(*numbers: int) -> pa.Table:
-    return rows(R, [sample_result(n, with_trace=False) for n in numbers])
+    return rows(R, entries_of(sample_result(n, with_trace=False) for n in numbers))
 
 
 @settings(deadline=None)  # the first Arrow call loads its library

@@ -12,7 +12,7 @@ from edgeflash import __version__
 from edgeflash.history.schema import COLUMNS, SCHEMA_VERSION, TableName, rows, schema
 from edgeflash.model import Computed, Trace, TraceSource, Verdict
 from edgeflash.points import CATALOGUE, PointType
-from tests.unit.journal.samples import sample_result
+from tests.unit.journal.samples import START, entries_of, sample_result
 
 WANTED = (
     "analyzer epoch cycle_number verdict reasons findings reported_c recomputed_c corrected_c "
@@ -63,7 +63,7 @@ def test_units_agree_with_names() -> None:
 
 def test_versions_are_in_the_metadata() -> None:
     """A file says by which schema, gateway and rules it was written."""
-    metadata = rows(TableName.RESULTS, [sample_result(1)]).schema.metadata
+    metadata = rows(TableName.RESULTS, entries_of([sample_result(1)])).schema.metadata
     assert metadata[b"schema_version"].decode() == str(SCHEMA_VERSION)
     assert metadata[b"gateway_version"].decode() == __version__
     assert metadata[b"rules_version"] == b"2026.1"
@@ -72,11 +72,13 @@ def test_versions_are_in_the_metadata() -> None:
 def test_a_row_says_what_the_result_says() -> None:
     """Every column against the result it came from."""
     result = sample_result(3)
-    (row,) = rows(TableName.RESULTS, [result]).to_pylist()
+    (entry,) = entries_of([result])
+    (row,) = rows(TableName.RESULTS, entries_of([result])).to_pylist()
     for column in COLUMNS[TableName.RESULTS]:
         if column.name not in ("findings", "reasons", "checks"):
-            assert row[column.name] == column.get(result), column.name
+            assert row[column.name] == column.get(entry), column.name
     assert row["verdict"] == "rejected"
+    assert (row["journal_begun_at"], row["journal_seq"]) == (START, 1)
     assert row["reasons"] == ["torn_read", "ignition_weak"]
     assert row["findings"][1] == {
         "code": 301,
@@ -99,7 +101,7 @@ def test_times_are_utc_microseconds() -> None:
         assert stamps
         assert set(stamps) == {pa.timestamp("us", "UTC")}
     moment = datetime(2026, 5, 1, 0, 0, 0, 123456, tzinfo=UTC)
-    table = rows(TableName.RESULTS, [sample_result(1, finished_at=moment)])
+    table = rows(TableName.RESULTS, entries_of([sample_result(1, finished_at=moment)]))
     assert table["finished_at"].to_pylist() == [moment]
 
 
@@ -117,11 +119,11 @@ def test_not_a_number_is_null() -> None:
     result = dataclasses.replace(
         result, computed=Computed(peak_kpa=nan, noise_kpa=float("inf")), findings=(finding,)
     )
-    (row,) = rows(TableName.RESULTS, [result]).to_pylist()
+    (row,) = rows(TableName.RESULTS, entries_of([result])).to_pylist()
     assert row["peak_kpa"] is None
     assert row["noise_kpa"] is None
     assert row["findings"][0]["measured"] is None
-    (row,) = rows(TableName.TRACES, [result]).to_pylist()
+    (row,) = rows(TableName.TRACES, entries_of([result])).to_pylist()
     assert row["temperature_c"] == [None, 45.0, None]
     assert row["pressure_kpa"] == [np.float32(0.1), None, None]
 
@@ -129,14 +131,14 @@ def test_not_a_number_is_null() -> None:
 def test_odd_text_does_not_stop_the_history() -> None:
     """Half a surrogate pair from a device's string is stored as a mark, not refused."""
     result = dataclasses.replace(sample_result(1), product="diesel \ud83d")
-    assert rows(TableName.RESULTS, [result])["product"].to_pylist() == ["diesel ?"]
+    assert rows(TableName.RESULTS, entries_of([result]))["product"].to_pylist() == ["diesel ?"]
 
 
 def test_only_cycles_with_a_trace_are_in_traces() -> None:
     """A cycle without trace has a row in results only."""
     results = [sample_result(1), sample_result(2, with_trace=False)]
-    assert rows(TableName.TRACES, results)["cycle_number"].to_pylist() == [1]
-    assert len(rows(TableName.RESULTS, results)) == 2
+    assert rows(TableName.TRACES, entries_of(results))["cycle_number"].to_pylist() == [1]
+    assert len(rows(TableName.RESULTS, entries_of(results))) == 2
 
 
 def test_no_results_give_an_empty_table() -> None:
@@ -148,7 +150,7 @@ def test_no_results_give_an_empty_table() -> None:
 def test_every_verdict_is_stored_by_its_name() -> None:
     """The words of the vocabulary, not numbers."""
     results = [sample_result(n, verdict=v) for n, v in enumerate(Verdict)]
-    assert rows(TableName.RESULTS, results)["verdict"].to_pylist() == [
+    assert rows(TableName.RESULTS, entries_of(results))["verdict"].to_pylist() == [
         "accepted",
         "doubtful",
         "rejected",

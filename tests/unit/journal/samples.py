@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from edgeflash.journal import Entry
 from edgeflash.model import (
     Assessment,
     CheckResult,
@@ -34,6 +36,11 @@ _VERDICTS = (Verdict.ACCEPTED, Verdict.ACCEPTED, Verdict.DOUBTFUL, Verdict.REJEC
 _WEAK = Finding(301, "ignition_weak", Severity.DOUBT, "The peak is 1.2 kPa.", 1.2, 2.0, "kPa")
 _TORN = Finding(103, "torn_read", Severity.REJECT, "The record moved on; read again.")
 _FINDINGS = {Verdict.ACCEPTED: (), Verdict.DOUBTFUL: (_WEAK,), Verdict.REJECTED: (_TORN, _WEAK)}
+
+
+def entries_of(results: Iterable[Result]) -> list[Entry]:
+    """The results as a journal made at START would hold them."""
+    return [Entry(seq, result, START) for seq, result in enumerate(results, start=1)]
 
 
 def sample_trace(number: int, samples: int = 60) -> Trace:

@@ -99,6 +99,61 @@ def test_a_cycle_without_its_arrays_is_not_given() -> None:
             decode_cycle(damaged, cycle.trace, cycle.pulse)
 
 
+DEEP = "[" * 100_000 + "]" * 100_000
+
+
+def test_a_cycle_nested_without_end_is_damaged() -> None:
+    """RFC 8259, section 9, lets a reader limit the depth; ours is the language's own."""
+    cycle = sample_result(3).cycle
+    text = encode_cycle(cycle, ())
+    for damaged in (DEEP, f'{text[:-1]},"more":{DEEP}}}'):
+        with pytest.raises(UnreadableEntryError, match="damaged cycle"):
+            decode_cycle(damaged, cycle.trace, cycle.pulse)
+        with pytest.raises(UnreadableEntryError, match="damaged entry"):
+            decode(Encoded(damaged, None))
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        (("cycle", "finished_at"), None),
+        (("cycle", "finished_at"), "2026-05-01T00:00:00Z"),
+        (("cycle", "finished_at"), {"time": "2026-05-01T00:00:00"}),
+        (("cycle", "previous", "finished_at"), None),
+        (("cycle", "previous", "result_time"), 5),
+        (("cycle", "previous", "barometer_kpa"), "x"),
+        (("cycle", "missed"), None),
+        (("cycle", "torn"), 1),
+        (("cycle", "duration_s"), "240"),
+        (("cycle", "faults_seen"), [None]),
+        (("cycle", "spans", "sample_flow", "mean"), None),
+        (("cycle", "values", "flash_point"), [62.0]),
+        (("inputs", 0, "value"), None),
+        (("inputs", 0, "is_good"), "yes"),
+    ],
+)
+def test_a_value_of_another_type_is_damage(field: tuple[str | int, ...], value: object) -> None:
+    """Of each field as the model declares it; a time without its zone is none."""
+    result = sample_result(3)
+    inputs_then = (InputReading("t10", 188.0, True, 3.0),)
+    whole = json.loads(encode_cycle(result.cycle, inputs_then))
+    at = whole
+    for key in field[:-1]:
+        at = at[key]
+    assert field[-1] in at or field[-1] == 0
+    at[field[-1]] = value
+    with pytest.raises(UnreadableEntryError, match=f"damaged cycle: .*{field[-1]}|values"):
+        decode_cycle(json.dumps(whole), result.cycle.trace, result.cycle.pulse)
+
+
+def test_whole_numbers_stand_for_others() -> None:
+    """JSON has one kind of number (RFC 8259, section 6)."""
+    cycle = dataclasses.replace(sample_result(3).cycle, duration_s=240.0, longest_gap_s=1.0)
+    text = encode_cycle(cycle, ()).replace("240.0", "240")
+    assert text != encode_cycle(cycle, ())
+    assert decode_cycle(text, cycle.trace, cycle.pulse)[0] == cycle
+
+
 @given(st.dictionaries(st.sampled_from(Role), scalars))
 def test_types_come_back_too(values: dict[Role, Any]) -> None:
     """1, 1.0, True and "1" stay what they were; a phase stays a Phase."""

@@ -17,7 +17,7 @@ from edgeflash.replay.judge_again import Again
 from edgeflash.replay.recorded import recorded
 from edgeflash.replay.report import AnalyzerReport, Report, RuleTurn, Turn, rule_turns
 from edgeflash.replay.report_files import CSV_COLUMNS, as_json, write_csv
-from tests.unit.journal.samples import sample_result
+from tests.unit.journal.samples import entries_of, sample_result
 
 AT = datetime(2026, 5, 1, tzinfo=UTC)
 
@@ -28,7 +28,7 @@ def judged(number: int, verdict: Verdict, **changes: object) -> Result:
 
 def again(before: Result, after: Result | None, why_not: str = "") -> Again:
     """As a replay gives it: the one from its row of the history, the other fresh."""
-    (row,) = rows(TableName.RESULTS, [before]).to_pylist()
+    (row,) = rows(TableName.RESULTS, entries_of([before])).to_pylist()
     return Again(recorded(row), after, why_not)
 
 

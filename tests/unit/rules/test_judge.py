@@ -89,6 +89,31 @@ def test_a_wrong_barometer_does_not_lift_a_low_value_over_the_limit() -> None:
     assert (result.verdict, result.low_flash) == (Verdict.REJECTED, True)
 
 
+@pytest.mark.parametrize("form", ["celsius_kpa", "celsius_mmhg", "none"])
+@pytest.mark.parametrize("has_trace", [True, False])
+def test_a_wrong_barometer_of_the_analyzer_lifts_no_low_value_either(
+    has_trace: bool, form: str
+) -> None:
+    """52 °C at "60 kPa" is reported as 52 + 0.25·(101.3 − 60) = 62.3 °C (ISO 2719): rejected, and
+    alarmed for the 52 °C, from the trace or from the report alone."""
+    low = low_trace_cycle()
+    values = {**low.values, Role.BAROMETRIC_PRESSURE: 60.0, Role.FLASH_POINT: 62.325}
+    lifted = replace(low, values=values, trace=low.trace if has_trace else None)
+    result = judged(lifted, basis="reported", analyzer_corrects_barometer=True, correction=form)
+    assert (result.verdict, result.reasons[0]) == (Verdict.REJECTED, "barometer_implausible")
+    assert result.low_flash
+    usual = {**values, Role.BAROMETRIC_PRESSURE: 100.5}
+    good = spoiled({**usual, Role.FLASH_POINT: 62.2})
+    assert not judged(good, basis="reported", analyzer_corrects_barometer=True).low_flash
+
+
+def test_a_wrong_barometer_never_raises_what_the_analyzer_reports() -> None:
+    """At "112 kPa" the analyzer takes 2.7 °C off; they are not given back to a low value."""
+    cycle = spoiled({Role.BAROMETRIC_PRESSURE: 112.0, Role.FLASH_POINT: 54.0}, trace=None)
+    result = judged(cycle, basis="reported", analyzer_corrects_barometer=True)
+    assert (result.verdict, result.low_flash) == (Verdict.REJECTED, True)
+
+
 def test_where_it_lit_counts_when_there_is_no_flash_point() -> None:
     """Rejected without a number, but the analyzer says it lit at 42.5 °C."""
     cycle = spoiled({Role.FLASH_POINT: None, Role.IGNITION_TEMPERATURE: 42.5}, trace=None)
@@ -109,6 +134,36 @@ def test_a_cycle_that_cannot_be_judged_is_rejected_and_never_silent() -> None:
         )
         assert (result.verdict, result.reasons) == (Verdict.REJECTED, ("judging_failed",))
         assert (result.published_c, result.low_flash_alarm) == (None, is_low)
+
+
+@pytest.mark.parametrize(
+    ("flash_c", "pressure_kpa", "corrects", "is_low"),
+    [
+        (55.5, 105.5, False, True),
+        (56.5, 105.5, False, False),
+        (54.5, 95.0, False, True),
+        (55.5, None, False, False),
+        (62.3, 60.0, True, True),
+        (62.3, 100.5, True, False),
+        (float("nan"), 100.5, False, True),
+        (62.0, float("nan"), False, False),
+        (62.0, float("inf"), False, True),
+    ],
+)
+def test_an_unjudged_cycle_counts_by_its_lowest_reading(
+    flash_c: float, pressure_kpa: float | None, corrects: bool, is_low: bool
+) -> None:
+    """0.25·(101.3 − p) °C (ISO 2719): downwards it counts, upwards nobody has checked it."""
+    result = unjudged(
+        spoiled({Role.FLASH_POINT: flash_c, Role.BAROMETRIC_PRESSURE: pressure_kpa}),
+        bench_analyzer(analyzer_corrects_barometer=corrects),
+        Product(minimum_c=55.0),
+        "gas-oil",
+        failure="x",
+        memory=Memory(),
+        judged_at=AT,
+    )
+    assert result.low_flash is is_low
 
 
 def test_a_check_sample_says_nothing_about_the_product() -> None:
@@ -161,20 +216,24 @@ def test_parameters_are_tuned_one_by_one() -> None:
 
 
 def test_mistakes_in_tuning_are_named() -> None:
-    """An unknown rule, an unknown parameter and the one untouchable rule."""
+    """An unknown rule, an unknown parameter and the untouchable rules, with their reasons."""
     analyzer = bench_analyzer().model_copy(
         update={
             "rules": {
                 "ignition_week": RuleTuning(),
                 "ramp_rate": RuleTuning(parameters={"doubt": 0.2}),
                 "no_value": RuleTuning(enabled=False, because="quiet"),
+                "check_sample": RuleTuning(severity=Severity.NOTE),
+                "low_flash_stands": RuleTuning(enabled=False, because="quiet"),
             }
         }
     )
     problems = dict(tuning_mistakes(analyzer))
     assert "did you mean 'ignition_weak'" in problems[("ignition_week",)]
     assert "doubt_fraction" in problems[("ramp_rate", "parameters", "doubt")]
-    assert "always in force" in problems[("no_value",)]
+    for name in ("no_value", "check_sample", "low_flash_stands"):
+        assert "always in force and cannot be changed: " in problems[(name,)]
+    assert "never one of the product" in problems[("check_sample",)]
 
 
 def test_codes_and_names_are_unique_and_in_their_family() -> None:
@@ -279,3 +338,23 @@ def test_an_unknown_stream_or_product_is_judged_by_the_strictest_limit() -> None
         assert ("product_unknown" in result.reasons) is not is_known
     low = by_input.failed(spoiled({Role.FLASH_POINT: 58.0}), "x", EMPTY, AT)
     assert (low.product, low.low_flash) == ("marine", True)
+
+
+@pytest.mark.parametrize("number", [float("nan"), float("inf"), -float("inf"), 1e300, 2.5])
+def test_a_stream_that_is_no_number_is_not_known(number: float) -> None:
+    """The cycle is judged all the same, as one of an unknown stream."""
+    cycle = spoiled({Role.STREAM: number})
+    assert cycle.stream is None
+    result = judged(cycle, streams=[{"number": 1, "product": "gas-oil"}])
+    assert result.reasons == ("stream_unknown",)
+
+
+def test_streams_that_are_not_declared_take_no_room() -> None:
+    """An analyzer that counts its stream number up must not fill the memory."""
+    made = judgement(streams=[{"number": 1, "product": "gas-oil"}])
+    books = {id(made.present_rules({Role.STREAM: n})) for n in range(2, 200)}
+    assert len(books) == 1
+    assert made.situation(spoiled({Role.STREAM: 7})) is made.situation(spoiled({Role.STREAM: 8}))
+    assert made.situation(spoiled({Role.STREAM: 1})) is not made.situation(
+        spoiled({Role.STREAM: 7})
+    )

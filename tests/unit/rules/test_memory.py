@@ -122,3 +122,8 @@ def test_alarm_and_checks_are_those_of_the_last_result() -> None:
     assert Memory.of([RESULT]).low_flash_alarm
     assert not Memory.of([RESULT, replace(RESULT, low_flash_alarm=False)]).low_flash_alarm
     assert Memory.of([RESULT]).checks == RESULT.checks
+    assert Memory.of([RESULT]).low_flash_streams == ()
+    stands = Finding(605, "low_flash_stands", Severity.NOTE, "it stands", 4.0)
+    standing = replace(RESULT, findings=(*UNSOUND, stands, replace(stands, measured=7.0)))
+    assert Memory.of([standing]).low_flash_streams == (4, 7)
+    assert Memory.of([standing, RESULT]).low_flash_streams == ()

@@ -89,6 +89,34 @@ def test_the_limit_is_four_robust_spreads_about_the_median(seed: int) -> None:
     assert finding.limit == pytest.approx(limit_c, rel=1e-12)
 
 
+@pytest.mark.parametrize(
+    "values",
+    [[62.0, 70.0, 95.0], [75.0 - i for i in range(13)] + [88.0], [60.0, 70.0] * 10 + [90.0]],
+    ids=["two that differ", "a drift of -1 °C a cycle", "two by turns"],
+)
+def test_values_that_differ_widely_make_no_room_for_a_jump(values: list[float]) -> None:
+    """The spread counts as 2 °C at most, however far apart the values lie."""
+    never = {**NEVER_FROZEN, "outlier": {"enabled": False, "because": "test"}}
+    made = Line(bench_analyzer(rules=never)).add(values[:-1])
+    level = values[:-1][-20:]
+    result = made.judge(values[-1], analyzer=bench_analyzer(rules=NEVER_FROZEN))
+    finding = said(result, "outlier")
+    assert finding is not None and result.verdict is REJECTED
+    most_c = 4.0 * 2.0 * math.sqrt(1.0 + math.pi / (2.0 * len(level)))
+    assert finding.limit == pytest.approx(float(np.median(level)) + most_c, rel=1e-12)
+
+
+def test_the_most_spread_is_tuned_and_gives_way_to_the_least() -> None:
+    """A site whose values differ widely says so; the least spread holds in any case."""
+    for parameters, spread_c in (({"most_sd_c": 1.0}, 1.0), ({"least_sd_c": 5.0}, 5.0)):
+        rules = {**NEVER_FROZEN, "outlier": {"parameters": parameters}}
+        made = Line(bench_analyzer(rules=NEVER_FROZEN)).add([60.0, 66.0])
+        limit_c = 63.0 + 4.0 * spread_c * math.sqrt(1.0 + math.pi / 4.0)
+        finding = said(made.judge(120.0, analyzer=bench_analyzer(rules=rules)), "outlier")
+        assert finding is not None
+        assert finding.limit == pytest.approx(limit_c, rel=1e-12)
+
+
 @pytest.mark.parametrize(("n", "limit_c"), [(2, 2.6724), (3, 2.4686), (4, 2.3604), (5, 2.2929)])
 def test_few_cycles_widen_the_limit(n: int, limit_c: float) -> None:
     """2 °C × √(1 + π/(2 n)), by hand; only the newest 20 count."""
@@ -260,7 +288,8 @@ def test_a_confirmation_that_another_rule_rejects_begins_no_level() -> None:
 
 def test_streams_and_products_have_levels_of_their_own() -> None:
     """What flows in the one says nothing about the other."""
-    made = Line(bench_analyzer(rules=NEVER_FROZEN))
+    at_once = {"settling": {"enabled": False, "because": "the cup is emptied between"}}
+    made = Line(bench_analyzer(rules={**NEVER_FROZEN, **at_once}))
     for _ in range(10):
         made.add([62.0], stream=1)
         made.add([45.0], stream=2)

@@ -16,12 +16,12 @@ from edgeflash.model import CheckResult, Phase, Role, Severity, Verdict
 from edgeflash.publication import LinkState
 from edgeflash.rules.catalogue import BY_NAME
 from edgeflash.rules.judge import standing_findings
-from edgeflash.rules.memory import PAST_CHECKS, Memory
+from edgeflash.rules.memory import EMPTY, PAST_CHECKS, Memory
 from edgeflash.rules.rule import LiveContext
 from edgeflash.rules.tuning import rulebook
 from edgeflash.trust import Category, Quality
 from tests.simulated_line import BENCH_CUP, bench_analyzer
-from tests.unit.rules.contexts import AT
+from tests.unit.rules.contexts import AT, judged, spoiled
 from tests.unit.rules.pasts import Line, said
 
 REFERENCE_C, SD_C = 66.0, 0.5
@@ -215,3 +215,22 @@ def test_checks_live_through_a_restart() -> None:
         made.judge(62.0)
     restarted = Line(made.analyzer, Memory.of(made.results[-1:]))
     assert restarted.judge(62.0).verdict is Verdict.DOUBTFUL
+
+
+def test_a_check_far_out_of_range_is_a_failed_check() -> None:
+    """Through all rules: read at 130 °C against 62 °C, or after a start for the product."""
+    phases = (Phase.CHECK_SAMPLE, Phase.HEAT)
+    given: dict[str, Any] = {
+        "verification": {"reference_c": 62.0, "sd_c": 0.5},
+        "basis": "reported",
+        "rules": {"trace_missing": {"enabled": False, "because": "test"}},
+    }
+    far = judged(spoiled({Role.FLASH_POINT: 130.0}, trace=None, phases=phases), **given)
+    assert far.reasons == ("check_sample", "outside_range")
+    assert [check.corrected_c for check in far.checks] == [pytest.approx(130.2)]
+    after = judged(spoiled(trace=None), EMPTY.after(far), **given)
+    assert "check_out_of_limits" in after.reasons
+    start = spoiled({Role.START_TEMPERATURE: 58.0}, trace=None, phases=phases)
+    near = judged(start, **given, expected_c=60.0)
+    assert near.reasons == ("check_sample", "start_temperature")
+    assert len(near.checks) == 1

@@ -25,12 +25,14 @@ from edgeflash.model import (
     Span,
     Trace,
     TraceSource,
+    Verdict,
 )
 from edgeflash.publication import LinkState
 from edgeflash.rules.catalogue import BY_NAME
-from edgeflash.rules.memory import Memory, Remembered, remembered
+from edgeflash.rules.judgement import Judgement
+from edgeflash.rules.memory import EMPTY, Memory, Remembered, remembered
 from edgeflash.rules.rule import Breach
-from tests.simulated_line import BENCH_CUP
+from tests.simulated_line import BENCH_CUP, bench_analyzer
 from tests.unit.flash.pulses import pulse
 from tests.unit.flash.traces import trace
 from tests.unit.rules.contexts import AT, BEFORE, SOUND, asked, judged, moment, spoiled
@@ -197,19 +199,34 @@ def test_a_wrong_clock_costs_no_value(ahead_s: float, words: str) -> None:
     assert result.published_c is not None
 
 
+NOT_SHOWN = {
+    "register_map": BENCH_CUP.model_copy(
+        update={
+            "roles": {
+                role: place
+                for role, place in BENCH_CUP.roles.items()
+                if role is not Role.BAROMETRIC_PRESSURE
+            }
+        }
+    )
+}
 NOT_USED: list[dict[str, Any]] = [
     {"correction": "none"},
-    {"basis": "reported", "analyzer_corrects_barometer": True},
+    {"correction": "none", "basis": "reported"},
+    {"basis": "reported", "analyzer_corrects_barometer": True, "seen": NOT_SHOWN},
 ]
 USED: list[dict[str, Any]] = [
     {"basis": "reported", "analyzer_corrects_barometer": False},
     {"basis": "recomputed", "analyzer_corrects_barometer": True},
+    {"basis": "reported", "analyzer_corrects_barometer": True},
+    {"basis": "reported", "analyzer_corrects_barometer": True, "correction": "none"},
+    {"basis": "recomputed", "analyzer_corrects_barometer": True, "correction": "none"},
 ]
 
 
 @pytest.mark.parametrize("rule", ["barometer_implausible", "barometer_jump"])
 def test_a_barometer_matters_where_it_is_used(rule: str) -> None:
-    """Neither rule speaks where the gateway makes no correction."""
+    """Whoever corrects with it, the gateway or the analyzer; where nobody does, neither speaks."""
     cycle = spoiled({Role.BAROMETRIC_PRESSURE: 80.0}, previous=replace(BEFORE, barometer_kpa=100.0))
     for changes in NOT_USED:
         assert asked(rule, cycle, **changes) is None
@@ -236,6 +253,22 @@ def test_a_barometer_is_compared_with_a_recent_plausible_one(
     finished_at = AT - timedelta(seconds=ago_s)
     before = replace(BEFORE, barometer_kpa=before_kpa, finished_at=finished_at)
     assert (asked("barometer_jump", spoiled(previous=before)) is not None) is speaks
+
+
+def test_an_analyzer_that_corrects_must_show_its_barometer() -> None:
+    """No reading where there is a place for one is a broken barometer, whatever is usual here.
+
+    A result from the ring comes without it, and what the gateway corrects falls back on the usual.
+    """
+    unread = spoiled({Role.BAROMETRIC_PRESSURE: None})
+    theirs = {"basis": "reported", "analyzer_corrects_barometer": True}
+    for usual_kpa in (None, 100.5):
+        breach = asked("barometer_implausible", unread, **theirs, barometer_kpa=usual_kpa)
+        assert breach is not None and breach.sentence.endswith("gives no reading")
+    for other in ({"source": CycleSource.RING}, {"torn": True}):
+        assert asked("barometer_implausible", replace(unread, **other), **theirs) is None
+    ours = {"basis": "recomputed", "analyzer_corrects_barometer": True, "barometer_kpa": 100.5}
+    assert asked("barometer_implausible", unread, **ours) is None
 
 
 def test_only_a_barometer_that_was_read_can_jump() -> None:
@@ -306,6 +339,30 @@ def test_a_product_must_be_named_by_a_good_input(
         assert words in breach.sentence
         assert breach.sentence.endswith("judged as gas-oil")
     assert asked("product_unknown", seen=seen) is None
+
+
+def test_a_told_product_is_not_said_to_be_missing_where_the_stream_is() -> None:
+    """The number is one of a product; but of what flows in stream 9 nothing is known."""
+    products = {
+        "gas-oil": Product(minimum_c=55.0, number=1),
+        "kerosene": Product(minimum_c=38.0, number=2),
+    }
+    analyzer = bench_analyzer(
+        product=None, product_input="grade", streams=[{"number": 1, "product": "gas-oil"}]
+    )
+    made = Judgement(analyzer, BENCH_CUP, products)
+    sentences = {
+        n: [
+            f.sentence for f in made.judge(spoiled({Role.STREAM: n}), EMPTY, AT, told(2.0)).findings
+        ]
+        for n in (1, 9)
+    }
+    assert sentences[1] == []
+    assert sentences[9] == [
+        "the analyzer measured stream 9, which the site file does not have",
+        "the number 2 of the input grade names no product of a stream that is not known; "
+        "judged as gas-oil",
+    ]
 
 
 def test_without_any_product_nothing_is_judged_as_one() -> None:
@@ -570,9 +627,34 @@ def test_a_zero_needs_ten_others_since_the_last_maintenance() -> None:
 # rules that were there before
 
 
-@pytest.mark.parametrize(("sparks", "speaks"), [(0, False), (1, True), (3, True), (4, False)])
+def test_a_trace_that_does_not_come_is_doubted() -> None:
+    """Where the map has one, and the value is the analyzer's own figure."""
+    reported, without = {"basis": "reported"}, spoiled(trace=None)
+    result = judged(without, **reported)
+    assert (result.verdict, result.reasons) == (Verdict.DOUBTFUL, ("trace_missing",))
+    assert judged(SOUND, **reported).reasons == ()
+    ring = spoiled(trace=None, source=CycleSource.RING)
+    assert judged(ring, **reported).reasons == ("caught_up",)
+    assert asked("trace_missing", replace(without, torn=True), **reported) is None
+    assert judged(without).reasons == ("basis_substituted",)
+    polled = {role: place for role, place in BENCH_CUP.roles.items() if "trace" not in role.value}
+    blind = {"register_map": BENCH_CUP.model_copy(update={"roles": polled})}
+    assert asked("trace_missing", without, seen=blind, **reported) is None
+
+
+def test_a_count_of_no_sparks_counts_only_where_it_lit() -> None:
+    """Nothing lit and nothing was counted: that is no early ignition."""
+    nothing = {Role.FLASH_POINT: None, Role.IGNITION_SEEN: False, Role.SPARK_COUNT: 0}
+    assert asked("ignition_too_early", spoiled(nothing, trace=None)) is None
+    lit = spoiled({Role.SPARK_COUNT: 0, Role.START_TEMPERATURE: None}, trace=None)
+    result = judged(lit, basis="reported")
+    assert (result.low_flash, result.reasons[0]) == (True, "ignition_too_early")
+    assert "before a spark was counted" in result.findings[0].sentence
+
+
+@pytest.mark.parametrize(("sparks", "speaks"), [(0, True), (1, True), (3, True), (4, False)])
 def test_the_first_three_sparks_must_not_light_it(sparks: int, speaks: bool) -> None:
-    """A count of none is no count."""
+    """An analyzer may count the sparks without a flash, so that 0 is the first one."""
     breach = asked("ignition_too_early", spoiled({Role.SPARK_COUNT: sparks}))
     assert (breach is not None) is speaks
     if breach is not None:

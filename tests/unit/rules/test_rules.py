@@ -150,6 +150,7 @@ CASES: list[tuple[str, Cycle, Severity, dict[str, Any]]] = [
     ("pressure_noise", with_trace(pressure_noise_kpa=4.0), DOUBT, {}),
     ("trace_gaps", with_hole(119.0, 121.0), REJECT, {}),
     ("trace_gaps", with_hole(110.0, 112.0), DOUBT, {}),
+    ("trace_missing", spoiled(trace=None), DOUBT, {"basis": "reported"}),
     ("clock_off", spoiled(clock_ahead_s=3600.0), NOTE, {}),
     (
         "barometer_jump",
