@@ -29,6 +29,8 @@ from tests.unit.journal.samples import sample_result
 
 ROOT = Path(__file__).parent.parent.parent
 KILLS = 30
+LEAST_TURNS, MOST_TURNS = 25, 1000
+"""How often a reader looks: on a busy machine the writer may need long to move rows."""
 
 Key = tuple[str, int]
 
@@ -155,13 +157,15 @@ def test_our_reader_sees_each_row_once_while_rows_move(tmp_path: Path) -> None:
         safe = set(acknowledged(process, 4))
         with Journal.open_readonly(folder / "journal.sqlite3") as journal:
             positions = set()
-            for _ in range(25):
+            for turn in range(MOST_TURNS):
                 safe |= set(acknowledged(process, 6))
                 positions.add(journal.position("history"))
                 for read in (read_results, read_traces):
                     found = keys_read(read(folder / "history", journal))
                     assert len(set(found)) == len(found)
                     assert safe <= set(found)
+                if turn >= LEAST_TURNS and len(positions) > 5:
+                    break
     assert len(positions) > 5  # rows did move meanwhile
 
 
@@ -180,11 +184,13 @@ def test_any_reader_sees_each_row_once_during_writes(
         with Journal.open_readonly(tmp_path / "journal.sqlite3") as journal:
             while journal.position("history") == 0:
                 safe |= set(acknowledged(process, 1))
-        for _ in range(25):
+        for turn in range(MOST_TURNS):
             safe |= set(acknowledged(process, 4))
             found = read_by(reader, folder)
             assert len(set(found)) == len(found)
             assert seen <= set(found)
             seen = set(found)
             sizes.add(len(seen))
+            if turn >= LEAST_TURNS and len(sizes) > 5:
+                break
     assert len(sizes) > 5  # files did change meanwhile
