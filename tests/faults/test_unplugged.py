@@ -39,7 +39,9 @@ def assert_promises(seen: Seen) -> None:
     trusts = [status[:3] for status in seen.statuses]
     order = [t for i, t in enumerate(trusts) if i == 0 or t != trusts[i - 1]]
     unwatched = ["Unc"] if seen.good_after_s - seen.back_after_s > TICK_S else []
-    assert order == [order[0], "Goo", "Unc", "Bad", *unwatched, "Goo"], seen.statuses
+    # A client that is slow to connect finds the first good value there already.
+    before = [] if order[0] == "Goo" else order[:1]
+    assert order == [*before, "Goo", "Unc", "Bad", *unwatched, "Goo"], seen.statuses
     assert "UncertainNoCommunicationLastUsableValue" in seen.statuses
     assert "BadNoCommunication" in seen.statuses
     assert seen.spared_statuses == ["Good"]
