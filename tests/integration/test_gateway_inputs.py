@@ -73,7 +73,8 @@ async def test_inputs_reach_the_judgement_and_the_log(tmp_path: Path) -> None:
         assert opcua is not None
         with structlog.testing.capture_logs() as lines:
             async with running(site, results):
-                before = await next_of(1)
+                await until(lambda: len({r.cycle.analyzer for r in results}) == ANALYZERS, 60.0)
+                before = results[-1]
                 async with (
                     Wire(modbus.port) as wire,
                     Client(f"opc.tcp://{opcua.host}:{opcua.port}/edgeflash") as client,
@@ -85,14 +86,14 @@ async def test_inputs_reach_the_judgement_and_the_log(tmp_path: Path) -> None:
                     index = await client.get_namespace_index("urn:edgeflash:points")
                     node = client.get_node(f"ns={index};s=inputs.t10")
                     await node.write_value(ua.Variant(392.0, ua.VariantType.Double))
-                    first = await next_of(2)
                     good = await next_of(3 * ANALYZERS)
                     wire.send(frame(2, struct.pack(">BHH", 6, 50_002, 2)))
                     assert (await wire.answer())[1][0] == 6
                     bad = await next_of(2)
     assert (before.product, before.inputs) == ("gas-oil", ())
     # The first cycle of a product is still held to the limit of the other.
-    assert (first.product, first.assessment.minimum_c) == ("jet", 55.0)
+    own = [r for r in results if (r.cycle.analyzer, r.product) == (good.cycle.analyzer, "jet")]
+    assert own[0].assessment.minimum_c == 55.0
     assert (good.product, good.assessment.minimum_c) == ("jet", 38.0)
     grade, t10 = told(good, "grade"), told(good, "t10")
     assert grade is not None and t10 is not None
