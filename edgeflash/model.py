@@ -437,6 +437,53 @@ class AlarmState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmNote:
+    """What is known of an alarm beside its state.
+
+    since: when it came into it, UTC; None: never in another. why: its condition in words as it was
+    when raised. by, because: who acknowledged it and what they said; empty when nobody did.
+    """
+
+    since: datetime | None = None
+    why: str = ""
+    by: str = ""
+    because: str = ""
+
+
+class EventKind(StrEnum):
+    """What the event record holds."""
+
+    ALARM = "alarm"
+    ACKNOWLEDGED = "acknowledged"
+    MAINTENANCE_ON = "maintenance_on"
+    MAINTENANCE_OFF = "maintenance_off"
+    CHECK_SAMPLE_ON = "check_sample_on"
+    CHECK_SAMPLE_OFF = "check_sample_off"
+    TEST_ON = "test_on"
+    TEST_OFF = "test_off"
+    REFUSED = "refused"
+    LOGIN_FAILED = "login_failed"
+
+
+@dataclass(frozen=True, slots=True)
+class EventEntry:
+    """One line of the event record: who did what, when, by which way.
+
+    at: UTC. analyzer: empty when it is about the gateway. who, via: empty when the gateway did it
+    by itself. subject: the alarm, the point. until: when it ends by itself, UTC.
+    """
+
+    at: datetime
+    kind: EventKind
+    analyzer: str = ""
+    who: str = ""
+    via: str = ""
+    subject: str = ""
+    text: str = ""
+    until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Result:
     """A judged cycle. Immutable; its id never repeats.
 

@@ -14,6 +14,7 @@ from enum import IntEnum
 from math import inf
 
 from edgeflash.model import (
+    AlarmNote,
     AlarmState,
     CycleSource,
     Finding,
@@ -85,10 +86,24 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True)
+class TestSignal:
+    """What is shown in place of a point while its way to the control system is proved.
+
+    value: in the point's inside unit; None shows a bad quality. quality: of the value.
+    """
+
+    __test__ = False  # not a test, whatever its name
+
+    value: float | int | bool | str | datetime | None
+    quality: Quality
+
+
+@dataclass(frozen=True, slots=True)
 class Standing:
     """All that is known of one analyzer; changed only by the functions below.
 
-    low_flash_alarm: the plain condition. alarms: the states of those in force, by name.
+    low_flash_alarm: the plain condition. alarms: the states of those in force, by name, and
+    alarm_notes what else is known of them. tests: test signals shown now, by point name.
     """
 
     analyzer: str
@@ -102,6 +117,8 @@ class Standing:
     live_at: datetime | None = None
     counts: Counts = Counts()
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    alarm_notes: Mapping[str, AlarmNote] = field(default_factory=dict)
+    tests: Mapping[str, TestSignal] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
