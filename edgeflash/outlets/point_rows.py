@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site
-from edgeflash.outlets.modbus_image import REORDERED, TEXT_BYTES
+from edgeflash.outlets.modbus_encoding import REORDERED, TEXT_BYTES
 from edgeflash.outlets.opcua_names import browse_path, data_type, node_id_text, variable_type
 from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits
 from edgeflash.points import BLOCK_REGISTERS, CATALOGUE, Point, PointType
