@@ -324,7 +324,7 @@ def test_a_number_that_never_rests_is_torn_in_the_third_poll() -> None:
     body_reads = len(poller.reading.body.plan.blocks) + len(poller.reading.number.plan.blocks)
     for poll in range(1, POLLS_PER_CYCLE + 1):
         scan = poller.poll()
-        assert len(image.reads) <= 1 + ATTEMPTS_PER_POLL * body_reads + 2
+        assert len(image.reads) <= 1 + ATTEMPTS_PER_POLL * (body_reads + 2)
         assert (scan.body is not None) == (poll == POLLS_PER_CYCLE)
     assert scan.body is not None
     assert scan.body.torn
