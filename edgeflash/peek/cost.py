@@ -9,6 +9,7 @@ below are coarse prior knowledge (common practice, no source); only their differ
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Sequence
 
 from edgeflash.config.register_map import Encoding
@@ -42,6 +43,9 @@ _TIME_OFF_S = 2.0 * 86_400.0
 _LEAST_STEP_BITS = 12.0
 """A measured float that moves does so by more than its last bits; what moves by less is a whole
 number in its lower register."""
+
+_QUIET_NAN = bytes.fromhex("7ff8000000000000")
+"""What devices write for "no value": the NaN without a payload (IEEE 754-2008, 6.2)."""
 
 _MANTISSA_BITS = {Encoding.FLOAT32: 23, Encoding.FLOAT64: 52}
 _NOT_AVAILABLE = frozenset({0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF})
@@ -99,7 +103,7 @@ def _whole_step_bits(before: int, number: int) -> float:
 
 def _float_bits(number: float, encoding: Encoding) -> float:
     if math.isnan(number):
-        return 14.0
+        return 6.0 if struct.pack(">d", abs(number)) == _QUIET_NAN else 30.0
     if number == 0.0:
         return 1.5 if math.copysign(1.0, number) > 0 else 25.0
     magnitude = abs(number)
