@@ -47,6 +47,7 @@ decades."""
 _BAROMETERS = ((85.0, 108.0), (850.0, 1080.0), (12.3, 15.7), (638.0, 810.0))
 """kPa, hPa or mbar, psi, mmHg."""
 
+_CLOCK_OFF_S = 2 * 86_400.0
 _LARGEST_CODE = 64
 _COUNTER_STEP = 3
 
@@ -88,8 +89,9 @@ def _of_measure(numbers: Sequence[float]) -> Likeness:
 
 
 def _is_time(numbers: Sequence[float], epoch_s: Sequence[float]) -> bool:
+    """Whether it is near the present at every look; 0 is a time that is not known yet."""
     return bool(epoch_s) and all(
-        abs(n - at) < 2 * 86_400.0 for n, at in zip(numbers, epoch_s, strict=False)
+        n == 0 or abs(n - at) < _CLOCK_OFF_S for n, at in zip(numbers, epoch_s, strict=False)
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 
 from edgeflash.config.register_map import Encoding, Order
@@ -13,6 +13,9 @@ from edgeflash.peek.ranking import Candidate, Looks, best_cut, ranked
 
 WORTH_SHOWING_BITS = 60.0
 """Other decodings are shown that are less plausible by no more than this."""
+
+_TWIN = {Encoding.UINT16: Encoding.INT16, Encoding.INT32: Encoding.UINT32}
+"""Where no top bit was seen, the ranking holds one of two that say the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +72,14 @@ def reading_at(
 ) -> Reading | None:
     """The likeliest reading of an address, of this encoding and order where they are given."""
     _, found = ranked(looks)
-    for candidate in found.get(address, ()):
-        wanted = candidate.decoding
-        if encoding in (None, wanted.encoding) and order in (None, wanted.order):
+    here = [c for c in found.get(address, ()) if order in (None, c.decoding.order)]
+    for candidate in here:
+        if encoding in (None, candidate.decoding.encoding):
             return _reading(candidate, looks)
+    for candidate in here:
+        if encoding is not None and candidate.decoding.encoding is _TWIN.get(encoding):
+            twin = replace(candidate, decoding=replace(candidate.decoding, encoding=encoding))
+            return _reading(twin, looks)
     return None
 
 
