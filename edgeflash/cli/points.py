@@ -17,6 +17,7 @@ class ListFormat(StrEnum):
     CSV = "csv"
     MD = "md"
     JSON = "json"
+    NODESET = "nodeset"
 
 
 def points(
@@ -25,11 +26,20 @@ def points(
 ) -> None:
     """Print every published point of SITE: units, ranges, OPC UA node ids, Modbus addresses.
 
+    nodeset: the OPC UA types and nodes as a NodeSet2 file, for engineering tools and other servers.
+
     Example: edgeflash points site.toml --format csv > points.csv
+
+    Example: edgeflash points site.toml --format nodeset > model.xml
     """
     from edgeflash.outlets import point_list
 
     checked = checked_site(site)
+    if format is ListFormat.NODESET:
+        from edgeflash.outlets.opcua_export import site_nodeset
+
+        typer.echo(site_nodeset(checked), nl=False)
+        return
     rows = point_list.rows(checked)
     writers = {
         ListFormat.CSV: point_list.as_csv,
