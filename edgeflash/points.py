@@ -599,7 +599,7 @@ CATALOGUE: tuple[Point, ...] = (
         "DeviceHealth",
         "Health of the analyzer after NAMUR NE 107, from the latest cycle and the present.",
         PointType.CODE,
-        176,
+        192,
         _health,
         texts=HEALTH_TEXTS,
     ),

@@ -49,13 +49,14 @@ from edgeflash.outlets.opcua_settings import (
     InForce,
     Setting,
 )
+from edgeflash.outlets.point_rows import LIMITED_POINT
 from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits
 from edgeflash.points import CATALOGUE, Point
 from edgeflash.units import UNECE_NAMESPACE, UNITS, Quantity, Unit, outlet_unit, unece_unit_id
 
 GROUP_TYPE = own_type("FunctionalGroupType")
-JUDGED, MINIMUM = "flash_point_c", "minimum_c"
-"""The judged flash point has the minimum in force as a property."""
+MINIMUM = "minimum_c"
+"""The point that says the minimum in force for the latest cycle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ def _analog_properties(point: Point, place: Place | None) -> tuple[Member, ...]:
 
 def _limits(point: Point, place: Place | None) -> tuple[Member, ...]:
     """The judged flash point's minimum; where something may choose it, as of the latest cycle."""
-    if point.name != JUDGED:
+    if point.name != LIMITED_POINT:
         return ()
     value: Value = None
     live = None

@@ -253,3 +253,46 @@ def _single(value: Single) -> Any:
         case Meaning():
             return ua.EnumValueType(ua.Int64(value.code), text(value.name), text(value.description))
     return value
+
+
+class Nodes:
+    """Adds single variables beside the model: the fields of event types."""
+
+    def __init__(self, server: Server, index: int) -> None:
+        self.server = server
+        self.index = index
+
+    async def add_variable(
+        self,
+        parent: ua.NodeId,
+        identifier: str,
+        name: ua.QualifiedName,
+        value: ua.Variant,
+        data_type_name: str,
+        type_name: str,
+        description: str | None = None,
+    ) -> ua.NodeId:
+        """A component of `parent`, or a property when the type is PropertyType; read only."""
+        attributes = ua.VariableAttributes()
+        attributes.DisplayName = text(name.Name)
+        attributes.Description = text(description or name.Name)
+        attributes.Value = value
+        attributes.DataType = standard_node(getattr(ObjectIds, data_type_name))
+        attributes.ValueRank = ua.ValueRank.Scalar
+        attributes.AccessLevel = attributes.UserAccessLevel = _READ
+        attributes.WriteMask = attributes.UserWriteMask = 0
+        attributes.Historizing = False
+        is_property = type_name == "PropertyType"
+        item = ua.AddNodesItem()
+        item.NodeClass = ua.NodeClass.Variable
+        item.RequestedNewNodeId = ua.NodeId(ua.String(identifier), ua.Int16(self.index))
+        item.ParentNodeId = parent
+        item.ReferenceTypeId = standard_node(
+            ObjectIds.HasProperty if is_property else ObjectIds.HasComponent
+        )
+        item.TypeDefinition = standard_node(getattr(ObjectIds, type_name))
+        item.BrowseName = name
+        item.NodeAttributes = attributes
+        (result,) = await self.server.iserver.isession.add_nodes([item])
+        result.StatusCode.check()
+        return cast(ua.NodeId, result.AddedNodeId)

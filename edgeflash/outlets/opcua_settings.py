@@ -13,6 +13,7 @@ from typing import Generic, TypeVar
 
 from edgeflash.config.site import Analyzer, Product, Site
 from edgeflash.flash.products import resolved
+from edgeflash.outlets.alarm_limits import minimums_c
 from edgeflash.outlets.opcua_enumerations import (
     BASIS,
     CORRECTION,
@@ -62,11 +63,7 @@ class InForce:
 
     def may_have_minimum(self, analyzer: Analyzer) -> bool:
         """Whether some product of this analyzer has a minimum."""
-        names = {analyzer.product, *(stream.product for stream in analyzer.streams)}
-        if analyzer.product_input is not None:
-            names |= {name for name, one in self.products.items() if one.number is not None}
-        own = (self.products.get(name or "") for name in names)
-        return any(one is not None and one.minimum_c is not None for one in own)
+        return bool(minimums_c(analyzer, self.products))
 
 
 Of = TypeVar("Of")
