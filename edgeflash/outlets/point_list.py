@@ -15,12 +15,11 @@ from edgeflash.config.site import Site
 from edgeflash.outlets.input_rows import input_rows
 from edgeflash.outlets.modbus_layout import ORDERS
 from edgeflash.outlets.point_rows import (
-    FIRST_HOLDING_REGISTER,
-    FIRST_INPUT_REGISTER,
     OutletPlace,
     PointRow,
     QualityRow,
     analyzer_rows,
+    modbus_numbers,
     quality_rows,
 )
 
@@ -115,6 +114,7 @@ def _flat_place(prefix: str, place: OutletPlace) -> dict[str, str | int | float 
         f"{prefix}_high": place.high,
         f"{prefix}_instrument_low": place.instrument_low,
         f"{prefix}_instrument_high": place.instrument_high,
+        f"{prefix}_alarm_limits": place.alarm_limits,
     }
 
 
@@ -174,7 +174,7 @@ def as_markdown(table: Sequence[PointRow]) -> str:
 def _opcua_table(own: Sequence[PointRow]) -> str:
     header = (
         *("Point", "Direction", "Node", "Path", "Type", "Value", "Unit", "Range"),
-        "Instrument range",
+        *("Instrument range", "Alarm limits"),
     )
     return _table(
         header,
@@ -189,6 +189,7 @@ def _opcua_table(own: Sequence[PointRow]) -> str:
                 r.opcua.unit,
                 _range(r.opcua.low, r.opcua.high),
                 _range(r.opcua.instrument_low, r.opcua.instrument_high),
+                r.opcua.alarm_limits,
             )
             for r in own
             if r.opcua is not None
@@ -200,7 +201,7 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
     header = (
         *("Point", "Direction", "Unit identifier", "Address (from 0)", "Input register"),
         *("Holding register", "Discrete input", "Registers", "Type", "Order", "Unit", "Range"),
-        *("Instrument range", "int16, int32: address × step"),
+        *("Instrument range", "Alarm limits", "int16, int32: address × step"),
     )
     return _table(
         header,
@@ -208,13 +209,14 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
             (
                 f"`{r.point}`",
                 r.modbus[place].direction,
-                *_modbus_numbers(r, r.modbus[place]),
+                *_modbus_cells(r, r.modbus[place]),
                 str(r.registers),
                 r.modbus_type,
                 r.modbus[place].order,
                 r.modbus[place].unit,
                 _range(r.modbus[place].low, r.modbus[place].high),
                 _range(r.modbus[place].instrument_low, r.modbus[place].instrument_high),
+                r.modbus[place].alarm_limits,
                 _integer_cell(r.modbus[place]),
             )
             for r in own
@@ -223,19 +225,13 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
     )
 
 
-def _modbus_numbers(row: PointRow, place: OutletPlace) -> tuple[str, ...]:
+def _modbus_cells(row: PointRow, place: OutletPlace) -> tuple[str, ...]:
     """Unit, address, input, holding and discrete register on one server."""
-    at = place.address
-    if at is None or row.modbus_address is None:
+    at = modbus_numbers(row, place)
+    if at is None:
         return ("", "", "", "", "")
-    moved = at - row.modbus_address
-    return (
-        "any" if place.unit_id is None else str(place.unit_id),
-        str(at),
-        str(FIRST_INPUT_REGISTER + at),
-        str(FIRST_HOLDING_REGISTER + at),
-        "" if row.discrete_input is None else str(row.discrete_input + moved),
-    )
+    numbers = (at.address, at.input_register, at.holding_register, at.discrete_input)
+    return (at.unit, *("" if number is None else str(number) for number in numbers))
 
 
 def _integer_cell(place: OutletPlace) -> str:

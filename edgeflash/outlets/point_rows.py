@@ -5,10 +5,12 @@ Made from the catalogue and the site file, so the rows cannot be out of date.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import overload
 
-from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site
+from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site, SiteFile
+from edgeflash.outlets.alarm_limits import minimums_c
 from edgeflash.outlets.modbus_encoding import REORDERED, TEXT_BYTES
 from edgeflash.outlets.modbus_integers import IntegerPlace, integer_place
 from edgeflash.outlets.modbus_layout import ORDERS, addresses_on, unit_of
@@ -22,6 +24,9 @@ FIRST_INPUT_REGISTER = 300_001
 FIRST_HOLDING_REGISTER = 400_001
 """Six-digit register numbers: a table's digit, then the address counted from 1 (common practice,
 no source; the protocol itself counts from 0)."""
+
+LIMITED_POINT = "flash_point_c"
+"""The point that a product's limit is compared with."""
 
 _MODBUS_TYPES: dict[PointType, str] = {
     PointType.FLOAT: "float32",
@@ -37,9 +42,10 @@ _MODBUS_TYPES: dict[PointType, str] = {
 class OutletPlace:
     """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes.
 
-    direction: "read", or "write" where clients of this outlet may write it. Of Modbus only:
-    address: of the point on this server, counted from 0; unit_id: the unit to ask, None: any;
-    integer: where it stands as an integer; in_order: its address in each order, where it has one.
+    direction: "read", or "write" where clients of this outlet may write it. alarm_limits: below
+    which flash point which product raises `below_limit`. Of Modbus only: address: of the point on
+    this server, counted from 0; unit_id: the unit to ask, None: any; integer: where it stands as
+    an integer; in_order: its address in each order, where it has one.
     """
 
     outlet: str
@@ -50,6 +56,7 @@ class OutletPlace:
     instrument_high: float | None = None
     order: str = ""
     direction: str = "read"
+    alarm_limits: str = ""
     address: int | None = None
     unit_id: int | None = None
     integer: IntegerPlace | None = None
@@ -89,6 +96,31 @@ class PointRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ModbusNumbers:
+    """Where one server has a point: unit to ask, address from 0, and one-based numbers."""
+
+    unit: str
+    address: int
+    input_register: int
+    holding_register: int
+    discrete_input: int | None
+
+
+def modbus_numbers(row: PointRow, place: OutletPlace) -> ModbusNumbers | None:
+    """The numbers of a row on one of its servers; None when Modbus lacks it."""
+    if place.address is None or row.modbus_address is None:
+        return None
+    discrete = row.discrete_input
+    return ModbusNumbers(
+        "any" if place.unit_id is None else str(place.unit_id),
+        place.address,
+        FIRST_INPUT_REGISTER + place.address,
+        FIRST_HOLDING_REGISTER + place.address,
+        None if discrete is None else discrete + place.address - row.modbus_address,
+    )
+
+
+@dataclass(frozen=True, slots=True)
 class QualityRow:
     """One quality as each outlet spells it."""
 
@@ -102,9 +134,7 @@ class QualityRow:
 def analyzer_rows(site: Site) -> list[PointRow]:
     """Every point of every analyzer, in the order of the site file and of the catalogue."""
     return [
-        _row(analyzer, point, site.file.opcua, site.file.modbus)
-        for analyzer in site.file.analyzers
-        for point in CATALOGUE
+        _row(analyzer, point, site.file) for analyzer in site.file.analyzers for point in CATALOGUE
     ]
 
 
@@ -117,14 +147,10 @@ def quality_rows() -> list[QualityRow]:
     ]
 
 
-def _row(
-    analyzer: Analyzer,
-    point: Point,
-    opcua: OpcUaServer | None,
-    modbus: Sequence[ModbusServer],
-) -> PointRow:
-    server = modbus[0] if modbus else ModbusServer()
-    block = addresses_on(server, analyzer.number).block
+def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
+    opcua, modbus = file.opcua, file.modbus
+    limits_c = minimums_c(analyzer, file.products) if point.name == LIMITED_POINT else {}
+    block = addresses_on(modbus[0] if modbus else ModbusServer(), analyzer.number).block
     address = block + point.register
     discrete = None
     if point.type is PointType.FLAG or point.bits:
@@ -146,9 +172,9 @@ def _row(
         input_register=FIRST_INPUT_REGISTER + address,
         holding_register=FIRST_HOLDING_REGISTER + address,
         discrete_input=None if discrete is None else FIRST_DISCRETE_INPUT + discrete,
-        opcua=_place("OPC UA", analyzer, point, opcua) if opcua else None,
+        opcua=_place("OPC UA", analyzer, point, opcua, limits_c) if opcua else None,
         modbus=tuple(
-            _modbus_place(f"Modbus {place}", analyzer, point, server)
+            _modbus_place(f"Modbus {place}", analyzer, point, server, limits_c)
             for place, server in enumerate(modbus, start=1)
         ),
     )
@@ -161,7 +187,11 @@ def _codes(point: Point) -> tuple[str, ...]:
 
 
 def _modbus_place(
-    outlet: str, analyzer: Analyzer, point: Point, server: ModbusServer
+    outlet: str,
+    analyzer: Analyzer,
+    point: Point,
+    server: ModbusServer,
+    limits_c: Mapping[str, float],
 ) -> OutletPlace:
     places = addresses_on(server, analyzer.number)
     in_order: dict[str, int] = {}
@@ -169,7 +199,7 @@ def _modbus_place(
         for place, order in enumerate(ORDERS):
             in_order[order.value] = places.orders + place * BLOCK_REGISTERS + point.register
     return replace(
-        _place(outlet, analyzer, point, server),
+        _place(outlet, analyzer, point, server, limits_c),
         order=server.order.value if point.type in REORDERED else "",
         address=places.block + point.register,
         unit_id=unit_of(server, analyzer.number),
@@ -179,7 +209,11 @@ def _modbus_place(
 
 
 def _place(
-    outlet: str, analyzer: Analyzer, point: Point, server: OpcUaServer | ModbusServer
+    outlet: str,
+    analyzer: Analyzer,
+    point: Point,
+    server: OpcUaServer | ModbusServer,
+    limits_c: Mapping[str, float],
 ) -> OutletPlace:
     units = OutletUnits(server.temperature_unit, server.pressure_unit)
     unit = units.of(point)
@@ -195,9 +229,18 @@ def _place(
         _rounded(high),
         _rounded(instrument_low),
         _rounded(instrument_high),
+        alarm_limits="; ".join(
+            f"below {_rounded(unit.from_inside(limit_c)):g} {unit.label} ({name})"
+            for name, limit_c in limits_c.items()
+            if unit is not None
+        ),
     )
 
 
+@overload
+def _rounded(value: float) -> float: ...
+@overload
+def _rounded(value: None) -> None: ...
 def _rounded(value: float | None) -> float | None:
     """Without the last digits a unit conversion leaves behind."""
     return None if value is None else round(value, 6)

@@ -55,6 +55,7 @@ PROMISED = {
     "status_bits": (119, 1),
     "alarms_active": (120, 1),
     "alarms_unacknowledged": (121, 1),
+    "device_health": (192, 1),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 
