@@ -20,8 +20,6 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass, field
 
-import pytest
-
 from edgeflash.config.register_map import Encoding, Order, RolePlace, Table
 from edgeflash.links.connection import ModbusConnection
 from edgeflash.links.encodings import decode
@@ -248,12 +246,15 @@ def ordered(words: list[int], order: Order) -> list[int]:
     return made
 
 
-@pytest.mark.slow
 async def test_right_words_or_an_error() -> None:
     """No spoiled reply becomes a value, none hangs or crashes the link, and good ones are read."""
     seen: Counter[str] = Counter()
+    escaped: list[dict[str, object]] = []
+    loop = asyncio.get_running_loop()
+    loop.set_exception_handler(lambda _, context: escaped.append(context))
     async with peer() as one, asyncio.TaskGroup() as tasks:
         for n in range(AT_ONCE):
             tasks.create_task(read_for_ever(one, random.Random(f"{SEED} {n}"), seen))
+    assert not escaped, "an error that nobody waits for, with a traceback in the log"
     assert seen["words"] > REPLIES / 10, seen
     assert sum(seen.values()) - seen["words"] - seen["replies"] > REPLIES / 3, seen
