@@ -45,6 +45,16 @@ def test_addresses_never_move(unit_ids: str, number: int, expected: Addresses) -
     assert addresses(unit_ids, number) == expected  # type: ignore[arg-type]
 
 
+def test_the_place_of_each_order_never_moves() -> None:
+    """abcd, cdab, badc, dcba, of analyzers and of the pattern; lines are never changed."""
+    first = addresses("any", 1)
+    assert [first.order(order) for order in Order] == [52_000, 52_200, 52_400, 52_600]
+    own = addresses("per_analyzer", 9)
+    assert [own.order(order) for order in Order] == [2_000, 2_200, 2_400, 2_600]
+    patterns = [pattern_address(order) for order in (*Order, None)]
+    assert patterns == [65_000, 65_040, 65_080, 65_120, 65_160]
+
+
 @pytest.mark.parametrize("unit_ids", ["any", "per_analyzer"])
 def test_no_two_blocks_share_a_register(unit_ids: str) -> None:
     """Over all 200 analyzers, inputs and pattern; all within 65536 addresses, on whole pages."""
