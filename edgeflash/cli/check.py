@@ -11,6 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
+from edgeflash.config.link_checks import way_words
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
@@ -99,7 +100,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
     return {
         "id": analyzer.id,
         "number": analyzer.number,
-        "link": f"Modbus TCP {analyzer.host}:{analyzer.port}, unit {analyzer.unit_id}",
+        "link": way_words(analyzer),
         "map": {"file": str(analyzer.map), "name": register_map.map.name},
         "roles": [role.value for role in register_map.roles],
         "roles_not_mapped": [role.value for role in Role if role not in roles],

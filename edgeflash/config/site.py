@@ -191,6 +191,7 @@ class Alarm(Strict):
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
+    host: its Modbus TCP address; one way of linking must be given, see config.link_checks.
     barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
     barometer, and a reading far from it is not believed. method: a test method of flash.methods
     whose scope and precision hold. product_input: an input that gives the product's number.
@@ -204,7 +205,7 @@ class Analyzer(Strict):
     number: Annotated[int, Field(ge=1, le=200)]
     description: str = ""
     map: Path
-    host: str
+    host: str | None = None
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: PositiveSeconds = 1.0

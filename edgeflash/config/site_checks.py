@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.hosts import WILDCARDS, collide, host_problem, is_loopback, network_problem
+from edgeflash.config.hosts import collide, host_problem, is_loopback, network_problem
 from edgeflash.config.input_checks import input_problems
+from edgeflash.config.link_checks import way_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
@@ -90,10 +91,7 @@ def _clash_problems(file: SiteFile) -> Iterator[Problem]:
 
 
 def _link_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
-    yield from _host_problems((*path, "host"), analyzer.host)
-    if analyzer.host in WILDCARDS:
-        why = f'"{analyzer.host}" is no analyzer\'s address; write the one it answers on'
-        yield Problem((*path, "host"), why)
+    yield from way_problems(path, analyzer)
     if analyzer.backoff_first_s > analyzer.backoff_max_s:
         why = (
             f"must be at most backoff_max_s ({analyzer.backoff_max_s:g}), "

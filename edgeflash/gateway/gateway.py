@@ -21,6 +21,7 @@ from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.links import Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
@@ -57,6 +58,7 @@ class Gateway:
         self._started_mono_s = clock.mono_s()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
+        self._surroundings = Surroundings(site.state_dir)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
 
@@ -127,6 +129,7 @@ class Gateway:
                 Watchers(partial(self._note_change, analyzer.id), self._on_result),
                 lambda: self._inputs.readings(self._clock.mono_s()),
                 site_facts=lambda: self._watch.facts,
+                surroundings=self._surroundings,
             )
             for analyzer in file.analyzers
         ]

@@ -15,7 +15,7 @@ from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
 from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.journal import Journal, UnstorableResultError
-from edgeflash.links import Mark, ModbusLink
+from edgeflash.links import ALONE, Link, Mark, Surroundings, link_for
 from edgeflash.model import (
     Cycle,
     InputReading,
@@ -65,6 +65,7 @@ class AnalyzerWorker:
         watchers: Watchers,
         inputs: Callable[[], tuple[InputReading, ...]] = lambda: (),
         site_facts: Callable[[], SiteFacts] = SiteFacts,
+        surroundings: Surroundings = ALONE,
     ) -> None:
         self.analyzer = judgement.analyzer
         self._map = register_map
@@ -74,10 +75,11 @@ class AnalyzerWorker:
         self._judgement = judgement
         self._inputs = inputs
         self._site_facts = site_facts
+        self._surroundings = surroundings
         self._log = log.bind(analyzer=self.analyzer.id)
         self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
         self._storage_fault = ""
-        self._link: ModbusLink | None = None
+        self._link: Link | None = None
         self._is_up_untried = False
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
@@ -113,8 +115,10 @@ class AnalyzerWorker:
             previous = self._previous()
             self._assembler = self._made_assembler(previous)
             known = Mark(previous.cycle_number, previous.result_time) if previous else None
-            link = self._link = ModbusLink(self.analyzer, self._map, known, self._clock)
             try:
+                link = self._link = link_for(
+                    self.analyzer, self._map, known, self._clock, self._surroundings
+                )
                 await link.run(self._on_scan, self._on_link_state)
             except Exception:
                 # A fault of ours in one analyzer must not stop the others: say it, start anew.

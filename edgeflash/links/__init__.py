@@ -1,14 +1,20 @@
 """Links to analyzers: they read registers and hand over scans."""
 
+from edgeflash.links.choose import ALONE, Surroundings, link_for
 from edgeflash.links.errors import DecodeError, LinkError, LinkFault, PlanError
+from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
 from edgeflash.links.reading import Mark
 
 __all__ = [
+    "ALONE",
     "DecodeError",
+    "Link",
     "LinkError",
     "LinkFault",
     "Mark",
     "ModbusLink",
     "PlanError",
+    "Surroundings",
+    "link_for",
 ]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Never
 
@@ -15,17 +14,14 @@ from edgeflash.config.site import Analyzer
 from edgeflash.links.backoff import backoff_s, next_slot_s
 from edgeflash.links.connection import ModbusConnection
 from edgeflash.links.errors import LinkError, LinkFault
+from edgeflash.links.link import OnScan, OnState
 from edgeflash.links.plan import plan_reads
 from edgeflash.links.reading import Mark, ReadingState, prepare
 from edgeflash.links.source import RegisterSource, read_scan
-from edgeflash.model import Scan
 from edgeflash.publication import LinkState
 from edgeflash.service.clock import Clock
 
 _log = structlog.get_logger(__name__)
-
-OnScan = Callable[[Scan], Awaitable[None]]
-OnState = Callable[[LinkState, str], None]
 
 
 class ModbusLink:
@@ -58,6 +54,7 @@ class ModbusLink:
         missed slots are left out. What on_scan raises ends the run.
         """
         analyzer = self._analyzer
+        assert analyzer.host is not None  # the site's checks choose the link by it
         self._show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
         while True:
             connection = ModbusConnection(

@@ -1,0 +1,38 @@
+"""The link an analyzer's settings ask for: the one place that knows them all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.site import Analyzer
+from edgeflash.links.link import Link
+from edgeflash.links.modbus import ModbusLink
+from edgeflash.links.reading import Mark
+from edgeflash.service.clock import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What links of one gateway share. state_dir: where the gateway keeps its keys."""
+
+    state_dir: Path
+
+
+ALONE = Surroundings(Path("state"))
+"""For a link outside a gateway."""
+
+
+def link_for(
+    analyzer: Analyzer,
+    register_map: RegisterMap,
+    known: Mark | None,
+    clock: Clock,
+    surroundings: Surroundings,
+) -> Link:
+    """The link of an analyzer of a checked site. known: the last cycle the journal has.
+
+    Raises PlanError when the map cannot be read.
+    """
+    return ModbusLink(analyzer, register_map, known, clock)
