@@ -11,12 +11,15 @@ from edgeflash.config.toml_positions import KeyPath
 
 WAYS: Mapping[str, str] = {
     "host": "Modbus TCP",
+    "line": "a shared line of [[lines]]",
 }
 """The key of each way to link an analyzer, and the way in words. Exactly one must be given."""
 
 KEYS_OF: Mapping[str, frozenset[str]] = {
     "port": frozenset({"host"}),
-    "unit_id": frozenset({"host"}),
+    "unit_id": frozenset({"host", "line"}),
+    "timeout_s": frozenset({"host"}),
+    "retries": frozenset({"host"}),
 }
 """Keys that belong to some ways only, each with those ways."""
 
@@ -52,4 +55,6 @@ def _host_problems(path: KeyPath, host: str) -> Iterator[Problem]:
 
 def way_words(analyzer: Analyzer) -> str:
     """How an analyzer of a checked site is linked, for people."""
+    if analyzer.line is not None:
+        return f"line {analyzer.line}, unit {analyzer.unit_id}"
     return f"Modbus TCP {analyzer.host}:{analyzer.port}, unit {analyzer.unit_id}"

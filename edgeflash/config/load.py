@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from edgeflash.config.expectations import guess
+from edgeflash.config.line_checks import with_line_limits
 from edgeflash.config.map_checks import role_problems
 from edgeflash.config.map_layout import layout_problems
 from edgeflash.config.problems import WHOLE_FILE, Ledger, Problem, key_text
@@ -103,7 +104,7 @@ def _site(path: Path, file: SiteFile, maps: Sequence[_MapReading]) -> Site:
         path=path,
         state_dir=state_dir,
         history_dir=state_dir / file.history.folder,
-        file=file,
+        file=with_line_limits(file),
         maps={a.id: m.register_map for a, m in zip(file.analyzers, maps, strict=True)},
     )
 

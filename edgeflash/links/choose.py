@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
+from edgeflash.links.diagnostics import LinkDiagnostics
+from edgeflash.links.line import Line, LineUnit
 from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
 from edgeflash.links.reading import Mark
@@ -15,9 +18,13 @@ from edgeflash.service.clock import Clock
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What links of one gateway share. state_dir: where the gateway keeps its keys."""
+    """What links of one gateway share.
+
+    state_dir: where the gateway keeps its keys. lines: the shared lines by id, each being run.
+    """
 
     state_dir: Path
+    lines: Mapping[str, Line] = field(default_factory=dict)
 
 
 ALONE = Surroundings(Path("state"))
@@ -35,4 +42,12 @@ def link_for(
 
     Raises PlanError when the map cannot be read.
     """
+    if analyzer.line is not None:
+        line = surroundings.lines[analyzer.line]
+
+        def connect(diagnostics: LinkDiagnostics, on_answer: Callable[[], None]) -> LineUnit:
+            return line.unit(analyzer.unit_id, diagnostics, on_answer)
+
+        peer = f"line {line.id} unit {analyzer.unit_id} ({line.place})"
+        return ModbusLink(analyzer, register_map, known, clock, connect, peer)
     return ModbusLink(analyzer, register_map, known, clock)
