@@ -62,17 +62,20 @@ class _Job:
 
 
 class Line:
-    """The owner of one line. `run` must be running for anything to be read."""
+    """The owner of one line. `run` must be running for anything to be read.
+
+    opening_s: how long nobody is asked after it was opened; by default as long as an answer to
+    whoever had it before may take.
+    """
 
     def __init__(
-        self,
-        settings: LineSettings,
-        clock: Clock,
-        port_of: Callable[[LineSettings, Callable[[], float]], LinePort] = port_of,
+        self, settings: LineSettings, clock: Clock, opening_s: float | None = None
     ) -> None:
         self.id = settings.id
-        self._settings, self._clock, self._port_of = settings, clock, port_of
+        self._settings, self._clock = settings, clock
         self._framing = framing_of(settings)
+        longest_s = 0.0 if self._framing.is_numbered else settings.timeout_s + settings.late_s
+        self._opening_s = longest_s if opening_s is None else opening_s
         self._turns = Turns(PATIENCE_IN_TIME_LIMITS * settings.timeout_s)
         self._jobs: dict[int, _Job] = {}
         self._units: dict[int, LineUnit] = {}
@@ -110,7 +113,7 @@ class Line:
         failures = 0
         try:
             while True:
-                port = self._port_of(self._settings, self._clock.mono_s)
+                port = port_of(self._settings, self._clock.mono_s)
                 try:
                     await port.open()
                     failures = 0
@@ -130,10 +133,7 @@ class Line:
             self._fail_all(ended)
 
     def _begin(self, port: LinePort) -> None:
-        if not self._framing.is_numbered:
-            line = self._settings
-            until_s = self._clock.mono_s() + line.timeout_s + line.late_s
-            self._turns.leave_all_alone(until_s)
+        self._turns.leave_all_alone(self._clock.mono_s() + self._opening_s)
         self._port, self._mute = port, 0
         self._fault = None
         self._tried.set()

@@ -14,10 +14,14 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class _Unit:
-    """served: number of its last turn. free_s: it is left alone until then."""
+    """served: number of its last turn. free_s: it is left alone until then.
+
+    is_silent: it gave no answer in its last turn, or never had one: a gateway that starts before
+    half of its analyzers must not keep the other half waiting.
+    """
 
     served: int = 0
-    is_silent: bool = False
+    is_silent: bool = True
     free_s: float = 0.0
 
 
@@ -35,7 +39,7 @@ class Turns:
         return self._units.setdefault(unit_id, _Unit())
 
     def is_silent(self, unit_id: int) -> bool:
-        """True when the unit gave no answer in its last turn."""
+        """True when the unit gave no answer in its last turn, or had none yet."""
         return self._unit(unit_id).is_silent
 
     def leave_alone(self, unit_id: int, until_s: float) -> None:
