@@ -181,15 +181,31 @@ class Line:
             await self._exchange(port, await self._next_job(port))
 
     async def _next_job(self, port: LinePort) -> _Job:
+        """The job whose turn it is, once the line is silent and clear. Raises when lost."""
         while True:
             self._discard(port)
-            self._jobs = {u: job for u, job in self._jobs.items() if not job.future.done()}
-            now_s = self._clock.mono_s()
-            waiting = {unit_id: job.since_s for unit_id, job in self._jobs.items()}
+            waiting, now_s = self._waiting(), self._clock.mono_s()
             unit_id = self._turns.next(waiting, now_s)
+            if unit_id is None:
+                await self._change(port, self._turns.wait_s(waiting, now_s))
+                continue
+            if not await self._fall_silent(port):
+                self._never_silent(self._jobs[unit_id])
+                continue
+            # Who was just answered has had time to ask on, and may go before who is silent.
+            unit_id = self._turns.next(self._waiting(), self._clock.mono_s())
             if unit_id is not None:
                 return self._jobs[unit_id]
-            await self._change(port, self._turns.wait_s(waiting, now_s))
+
+    def _waiting(self) -> dict[int, float]:
+        """Since when each unit waits; who has given up is left out."""
+        self._jobs = {u: job for u, job in self._jobs.items() if not job.future.done()}
+        return {unit_id: job.since_s for unit_id, job in self._jobs.items()}
+
+    def _never_silent(self, job: _Job) -> None:
+        job.unit.diagnostics.note_garbled()
+        why = f"{self.place} never falls silent: another master, or a wrong speed or parity"
+        self._done(job, LinkError(LinkFault.BAD_REPLY, why))
 
     async def _change(self, port: LinePort, limit_s: float | None) -> bool:
         """Waits for bytes, a job or a loss; False when none came in time. Raises when lost."""
@@ -237,12 +253,6 @@ class Line:
     async def _exchange(self, port: LinePort, job: _Job) -> None:
         """One request and what comes of it. Raises LinkError when the port is lost."""
         request, notes = job.request, job.unit.diagnostics
-        if not await self._fall_silent(port):
-            self._jobs.pop(request.unit_id, None)
-            notes.note_garbled()
-            why = f"{self.place} never falls silent: another master, or a wrong speed or parity"
-            job.fail(LinkError(LinkFault.BAD_REPLY, why))
-            return
         sent_s = self._clock.mono_s()
         limit_s = sent_s + self._settings.timeout_s + wire_s(self._settings, request)
         if not job.sent:

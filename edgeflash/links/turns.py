@@ -14,14 +14,10 @@ from dataclasses import dataclass
 
 @dataclass(slots=True)
 class _Unit:
-    """served: number of its last turn. free_s: it is left alone until then.
-
-    is_silent: it gave no answer in its last turn, or never had one: a gateway that starts before
-    half of its analyzers must not keep the other half waiting.
-    """
+    """served: number of its last turn. free_s: it is left alone until then."""
 
     served: int = 0
-    is_silent: bool = True
+    is_silent: bool = False
     free_s: float = 0.0
 
 
@@ -39,7 +35,7 @@ class Turns:
         return self._units.setdefault(unit_id, _Unit())
 
     def is_silent(self, unit_id: int) -> bool:
-        """True when the unit gave no answer in its last turn, or had none yet."""
+        """True when the unit gave no answer in its last turn."""
         return self._unit(unit_id).is_silent
 
     def leave_alone(self, unit_id: int, until_s: float) -> None:

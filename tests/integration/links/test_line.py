@@ -313,8 +313,9 @@ async def test_dead_units_cost_the_others_one_time_limit(tmp_path: Path) -> None
                 with suppress(LinkError):  # a busy machine may pass a time limit
                     await line.read(unit, 10)
 
-        for unit in UNITS:  # until then nobody knows who is dead
-            await _until_read(line, unit)
+        for unit in DEAD:  # until then nobody knows who is dead
+            await line.fails(unit)
+        line.face.heard.clear()
         dead = [asyncio.create_task(ask_dead(unit)) for unit in DEAD]
         async with asyncio.timeout(4 * WAIT_S):
             await asyncio.gather(*(poll(unit) for unit in UNITS))
