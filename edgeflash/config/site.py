@@ -8,7 +8,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from edgeflash.config.register_map import Order, RegisterMap, Strict
+from edgeflash.config.analyzer_map import AnalyzerMap, Strict
+from edgeflash.config.opcua_source import OpcUaSource
+from edgeflash.config.register_map import Order
 from edgeflash.model import Severity
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
@@ -191,7 +193,8 @@ class Alarm(Strict):
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
-    host: its Modbus TCP address; one way of linking must be given, see config.link_checks.
+    host, opcua: its Modbus TCP address, or its OPC UA server; exactly one way of linking must be
+    given, see config.link_checks.
     barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
     barometer, and a reading far from it is not believed. method: a test method of flash.methods
     whose scope and precision hold. product_input: an input that gives the product's number.
@@ -206,6 +209,7 @@ class Analyzer(Strict):
     description: str = ""
     map: Path
     host: str | None = None
+    opcua: OpcUaSource | None = None
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: PositiveSeconds = 1.0
@@ -269,5 +273,5 @@ class Site(Strict):
     state_dir: Path
     history_dir: Path
     file: SiteFile
-    maps: dict[str, RegisterMap]
-    """Register map by analyzer id."""
+    maps: dict[str, AnalyzerMap]
+    """Map by analyzer id."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.links.link import Link
@@ -26,7 +27,7 @@ ALONE = Surroundings(Path("state"))
 
 def link_for(
     analyzer: Analyzer,
-    register_map: RegisterMap,
+    analyzer_map: AnalyzerMap,
     known: Mark | None,
     clock: Clock,
     surroundings: Surroundings,
@@ -35,4 +36,7 @@ def link_for(
 
     Raises PlanError when the map cannot be read.
     """
-    return ModbusLink(analyzer, register_map, known, clock)
+    match analyzer_map:
+        case RegisterMap():
+            return ModbusLink(analyzer, analyzer_map, known, clock)
+    raise AssertionError(f"no link reads a {type(analyzer_map).__name__}")

@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import TypeAlias, TypeVar
 
 from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.roles import LIVE_ROLES
 from edgeflash.links.blocks import pulse_from_block, recent_results, trace_from_block
 from edgeflash.links.encodings import EPOCH_TICKS_PER_S, Decoder, decoder
 from edgeflash.links.errors import DecodeError, LinkError, PlanError
@@ -28,23 +29,6 @@ POLLS_PER_CYCLE = 3
 
 EARLIER_MARKS = 4
 
-LIVE_ROLES = (
-    Role.CYCLE_NUMBER,
-    Role.RESULT_TIME,
-    Role.FLASH_POINT,
-    Role.PHASE,
-    Role.SAMPLE_TEMPERATURE,
-    Role.CELL_PRESSURE,
-    Role.IGNITION_SEEN,
-    Role.BAROMETRIC_PRESSURE,
-    Role.SAMPLE_FLOW,
-    Role.AIR_FLOW,
-    Role.SAMPLE_INLET_TEMPERATURE,
-    Role.CELL_TEMPERATURE,
-    Role.STREAM,
-    Role.FAULT_BITS,
-    Role.ALIVE,
-)
 NUMBER_ROLES = (Role.CYCLE_NUMBER, Role.RESULT_TIME)
 TRACE_HEADER_ROLES = (Role.TRACE_CYCLE, Role.TRACE_LENGTH, Role.TRACE_INTERVAL)
 TRACE_ARRAY_ROLES = (Role.TRACE_TIME, Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE)
