@@ -21,7 +21,7 @@ from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
-from edgeflash.links import Surroundings
+from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
@@ -58,7 +58,8 @@ class Gateway:
         self._started_mono_s = clock.mono_s()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
-        self._surroundings = Surroundings(site.state_dir)
+        keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name)
+        self._surroundings = Surroundings(keys)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
 

@@ -6,22 +6,25 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from edgeflash.config.analyzer_map import AnalyzerMap
+from edgeflash.config.node_map import NodeMap
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
+from edgeflash.links.opcua_link import OpcUaLink
+from edgeflash.links.opcua_security import LinkKeys
 from edgeflash.links.reading import Mark
 from edgeflash.service.clock import Clock
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What links of one gateway share. state_dir: where the gateway keeps its keys."""
+    """What links of one gateway share. keys: of its OPC UA links."""
 
-    state_dir: Path
+    keys: LinkKeys
 
 
-ALONE = Surroundings(Path("state"))
+ALONE = Surroundings(LinkKeys(Path("state"), Path(), "alone"))
 """For a link outside a gateway."""
 
 
@@ -39,4 +42,6 @@ def link_for(
     match analyzer_map:
         case RegisterMap():
             return ModbusLink(analyzer, analyzer_map, known, clock)
+        case NodeMap():
+            return OpcUaLink(analyzer, analyzer_map, known, clock, surroundings.keys)
     raise AssertionError(f"no link reads a {type(analyzer_map).__name__}")

@@ -11,17 +11,15 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 from time import monotonic
-from typing import TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
 from edgeflash.config.register_map import Table
+from edgeflash.links.cancelling import uncancelled
 from edgeflash.links.errors import FAULT_OF_EXCEPTION, LinkError, LinkFault
 from edgeflash.links.plan import BIT_TABLES
-
-T = TypeVar("T")
 
 FUNCTION_OF_TABLE: dict[Table, int] = {
     Table.COIL: 1,
@@ -82,7 +80,7 @@ class ModbusConnection:
         client.set_max_no_responses(0)
         self._client = client
         started_s = monotonic()
-        if await _uncancelled(client.connect()):
+        if await uncancelled(client.connect()):
             return
         waited_s = monotonic() - started_s
         why = "nothing answers" if waited_s >= self._timeout_s else "refused or unreachable"
@@ -148,7 +146,7 @@ class ModbusConnection:
         limit_s = self._timeout_s * (self._retries + 1) + SPARE_S
         try:
             async with asyncio.timeout(limit_s) as self._waiting:
-                reply = await _uncancelled(send(address, count=count, device_id=self._unit_id))
+                reply = await uncancelled(send(address, count=count, device_id=self._unit_id))
         except (TimeoutError, ModbusException) as error:
             raise self._failure(table, address, error) from error
         finally:
@@ -226,18 +224,3 @@ def _is_proper(data: bytes) -> bool:
             return False
         data = data[end:]
     return True
-
-
-async def _uncancelled(work: Awaitable[T]) -> T:
-    """The result of a library call, unless this task was told to end meanwhile.
-
-    The library uses asyncio.wait_for, which on 3.11 can swallow a cancel that meets the result
-    (cpython#86296); the task's own count of cancel requests cannot be missed. A time limit of
-    ours that expires in that same instant is taken back by asyncio.timeout when it sees it here.
-    """
-    task = asyncio.current_task()
-    before = task.cancelling() if task else 0
-    result = await work
-    if task and task.cancelling() > before:
-        raise asyncio.CancelledError
-    return result
