@@ -11,8 +11,8 @@ from typing import Annotated, Any
 
 import typer
 
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.link_checks import way_words
-from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
 from edgeflash.config.site import Analyzer, Site
@@ -113,7 +113,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
     }
 
 
-def _trace_words(register_map: RegisterMap) -> str:
+def _trace_words(register_map: AnalyzerMap) -> str:
     roles = frozenset(register_map.roles)
     if has_trace_block(roles):
         return "block"

@@ -2,24 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from edgeflash.config.hosts import WILDCARDS, host_problem
+from edgeflash.config.opcua_source_checks import opcua_source_problems
 from edgeflash.config.problems import Problem
-from edgeflash.config.site import Analyzer
+from edgeflash.config.site import Analyzer, SiteFile
 from edgeflash.config.toml_positions import KeyPath
 
 WAYS: Mapping[str, str] = {
     "host": "Modbus TCP",
     "line": "a shared line of [[lines]]",
+    "opcua": "OPC UA",
 }
 """The key of each way to link an analyzer, and the way in words. Exactly one must be given."""
+
+PROTOCOL_OF: Mapping[str, str] = {
+    "host": "modbus",
+    "line": "modbus",
+    "opcua": "opcua",
+}
+"""The protocol of the map that each way needs."""
 
 KEYS_OF: Mapping[str, frozenset[str]] = {
     "port": frozenset({"host"}),
     "unit_id": frozenset({"host", "line"}),
-    "timeout_s": frozenset({"host"}),
-    "retries": frozenset({"host"}),
+    "timeout_s": frozenset({"host", "opcua"}),
+    "retries": frozenset({"host", "opcua"}),
 }
 """Keys that belong to some ways only, each with those ways."""
 
@@ -44,6 +53,24 @@ def way_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
                 yield Problem((*path, key), why, ((*path, given[0]),))
     if analyzer.host is not None:
         yield from _host_problems((*path, "host"), analyzer.host)
+    if analyzer.opcua is not None:
+        yield from opcua_source_problems((*path, "opcua"), analyzer.opcua)
+
+
+def map_link_problems(file: SiteFile, protocols: Sequence[str | None]) -> Iterator[Problem]:
+    """Analyzers linked by one protocol with a map for another. protocols: of each one's map."""
+    for index, (analyzer, protocol) in enumerate(zip(file.analyzers, protocols, strict=True)):
+        path: KeyPath = ("analyzers", index)
+        given = [way for way in WAYS if getattr(analyzer, way) is not None]
+        if len(given) != 1 or protocol is None:
+            continue
+        wanted = PROTOCOL_OF[given[0]]
+        if protocol != wanted:
+            why = (
+                f'is for protocol "{protocol}", but {given[0]} links the analyzer by '
+                f'{WAYS[given[0]]}: give a map with protocol = "{wanted}"'
+            )
+            yield Problem((*path, "map"), why, tuple((*path, way) for way in WAYS))
 
 
 def _host_problems(path: KeyPath, host: str) -> Iterator[Problem]:
@@ -57,4 +84,8 @@ def way_words(analyzer: Analyzer) -> str:
     """How an analyzer of a checked site is linked, for people."""
     if analyzer.line is not None:
         return f"line {analyzer.line}, unit {analyzer.unit_id}"
+    if analyzer.opcua is not None:
+        source = analyzer.opcua
+        protection = f"{source.security_policy} {source.security_mode}"
+        return f"OPC UA {source.url}, {protection if source.is_secure else 'no security'}"
     return f"Modbus TCP {analyzer.host}:{analyzer.port}, unit {analyzer.unit_id}"

@@ -8,7 +8,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from edgeflash.config.register_map import Order, RegisterMap, Strict
+from edgeflash.config.analyzer_map import AnalyzerMap, Strict
+from edgeflash.config.opcua_source import OpcUaSource
+from edgeflash.config.register_map import Order
 from edgeflash.model import Severity
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
@@ -222,8 +224,8 @@ class Alarm(Strict):
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
-    host: its Modbus TCP address; line: one of the site's lines instead. One way of linking must be
-    given, see config.link_checks.
+    host, opcua, line: its Modbus TCP address, its OPC UA server, or one of the site's lines:
+    exactly one way of linking must be given, see config.link_checks.
     barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
     barometer, and a reading far from it is not believed. method: a test method of flash.methods
     whose scope and precision hold. product_input: an input that gives the product's number.
@@ -239,6 +241,7 @@ class Analyzer(Strict):
     map: Path
     host: str | None = None
     line: Identifier | None = None
+    opcua: OpcUaSource | None = None
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: PositiveSeconds = 1.0
@@ -303,5 +306,5 @@ class Site(Strict):
     state_dir: Path
     history_dir: Path
     file: SiteFile
-    maps: dict[str, RegisterMap]
-    """Register map by analyzer id."""
+    maps: dict[str, AnalyzerMap]
+    """Map by analyzer id."""

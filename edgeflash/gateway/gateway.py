@@ -21,7 +21,7 @@ from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
-from edgeflash.links import Surroundings
+from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.publication import View
@@ -59,7 +59,8 @@ class Gateway:
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
-        self._surroundings = Surroundings(site.state_dir, self._lines)
+        keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name)
+        self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
 

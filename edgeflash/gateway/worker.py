@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import structlog
 
 from edgeflash.alarms.conditions import Facts, SiteFacts
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.site import Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
@@ -59,7 +59,7 @@ class AnalyzerWorker:
     def __init__(
         self,
         judgement: Judgement,
-        register_map: RegisterMap,
+        register_map: AnalyzerMap,
         journal: Journal,
         clock: Clock,
         watchers: Watchers,

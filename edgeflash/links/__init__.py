@@ -1,10 +1,12 @@
-"""Links to analyzers: they read registers and hand over scans."""
+"""Links to analyzers: they read registers or nodes and hand over scans."""
 
 from edgeflash.links.choose import ALONE, Surroundings, link_for
 from edgeflash.links.errors import DecodeError, LinkError, LinkFault, PlanError
 from edgeflash.links.line import Line
 from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
+from edgeflash.links.opcua_link import OpcUaLink
+from edgeflash.links.opcua_security import LinkKeys
 from edgeflash.links.reading import Mark
 
 __all__ = [
@@ -14,8 +16,10 @@ __all__ = [
     "Link",
     "LinkError",
     "LinkFault",
+    "LinkKeys",
     "Mark",
     "ModbusLink",
+    "OpcUaLink",
     "PlanError",
     "Surroundings",
     "link_for",

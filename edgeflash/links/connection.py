@@ -11,19 +11,17 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 from time import monotonic
-from typing import TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
 from edgeflash.config.register_map import Table
+from edgeflash.links.cancelling import uncancelled
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import FAULT_OF_EXCEPTION, LinkError, LinkFault
 from edgeflash.links.plan import BIT_TABLES
 from edgeflash.links.read_request import FUNCTION_OF_TABLE
-
-T = TypeVar("T")
 
 MBAP_BYTES = 7
 """Transaction (2), protocol (2), length (2), unit (1). The length counts from the unit on."""
@@ -80,7 +78,7 @@ class ModbusConnection:
         client.set_max_no_responses(0)
         self._client = client
         started_s = monotonic()
-        if await _uncancelled(client.connect()):
+        if await uncancelled(client.connect()):
             self._notes.note_connect()
             return
         waited_s = monotonic() - started_s
@@ -111,11 +109,10 @@ class ModbusConnection:
             raise
 
     def _count(self, fault: LinkFault) -> None:
+        self._notes.note_fault(fault)
         if fault is LinkFault.NO_RESPONSE:
             self._notes.note_retry(self._retries)
-            self._notes.note_timeout(1 + self._retries)
-        elif fault in (LinkFault.BAD_REPLY, LinkFault.SHORT_REPLY):
-            self._notes.note_garbled()
+            self._notes.note_timeout(self._retries)
 
     async def _read(self, table: Table, address: int, count: int) -> list[int]:
         if self._repeat_pending:
@@ -157,7 +154,7 @@ class ModbusConnection:
         sent_s = monotonic()
         try:
             async with asyncio.timeout(limit_s) as self._waiting:
-                reply = await _uncancelled(send(address, count=count, device_id=self._unit_id))
+                reply = await uncancelled(send(address, count=count, device_id=self._unit_id))
         except (TimeoutError, ModbusException) as error:
             raise self._failure(table, address, error) from error
         finally:
@@ -247,18 +244,3 @@ def _is_proper(data: bytes) -> bool:
             return False
         data = data[end:]
     return True
-
-
-async def _uncancelled(work: Awaitable[T]) -> T:
-    """The result of a library call, unless this task was told to end meanwhile.
-
-    The library uses asyncio.wait_for, which on 3.11 can swallow a cancel that meets the result
-    (cpython#86296); the task's own count of cancel requests cannot be missed. A time limit of
-    ours that expires in that same instant is taken back by asyncio.timeout when it sees it here.
-    """
-    task = asyncio.current_task()
-    before = task.cancelling() if task else 0
-    result = await work
-    if task and task.cancelling() > before:
-        raise asyncio.CancelledError
-    return result

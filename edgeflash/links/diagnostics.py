@@ -6,6 +6,7 @@ from collections import Counter, deque
 from math import ceil
 
 from edgeflash.link_figures import LinkFigures
+from edgeflash.links.errors import LinkFault
 
 WINDOW_S = 3600.0
 WINDOW_COUNT = 1024
@@ -64,6 +65,13 @@ class LinkDiagnostics:
     def note_garbled(self) -> None:
         """Bytes came that were not the answer."""
         self._garbled += 1
+
+    def note_fault(self, fault: LinkFault) -> None:
+        """A request failed for good; faults that are orderly answers are counted as such."""
+        if fault is LinkFault.NO_RESPONSE:
+            self.note_timeout()
+        elif fault in (LinkFault.BAD_REPLY, LinkFault.SHORT_REPLY, LinkFault.GARBLED):
+            self.note_garbled()
 
     def note_late(self) -> None:
         """An answer to an earlier request was discarded."""
