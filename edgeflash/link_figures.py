@@ -37,3 +37,7 @@ class LinkFigures:
     def refused(self) -> int:
         """Refusals of every code."""
         return sum(count for _, count in self.refusals)
+
+
+NO_FIGURES = LinkFigures()
+"""Of a link that has not begun."""
