@@ -94,9 +94,12 @@ def integer_place(server: ModbusServer, number: int, point: Point) -> IntegerPla
 
 
 def step_power(point: Point, units: OutletUnits) -> int:
-    """The power of ten that is the step of a point's int16 in the outlet's unit; 0 of a count."""
+    """The power of ten that is the step of a point's int16 in the outlet's unit.
+
+    Where a point has no unit of the outlet's, 1 is the usual step.
+    """
     unit = units.of(point)
-    return 0 if unit is None else USUAL_STEP[unit.name] + point.scale
+    return point.scale + (0 if unit is None else USUAL_STEP[unit.name])
 
 
 def integer_block(values: Mapping[str, PointScalar], units: OutletUnits, order: Order) -> bytes:

@@ -35,7 +35,7 @@ from edgeflash.outlets.modbus_integers import (
 from edgeflash.outlets.modbus_layout import INTEGER_REGISTERS, MOST_INTEGERS
 from edgeflash.outlets.values import OutletUnits, shown
 from edgeflash.points import CATALOGUE, Point, PointType
-from edgeflash.units import UNITS, Quantity
+from edgeflash.units import UNITS
 from tests.unit.outlets.builders import ALL_ORDERS, START, accepted_view, modbus, rejected_view
 
 POINTS = {point.name: point for point in CATALOGUE}
@@ -95,20 +95,25 @@ def test_saturation_of_32_bits(value: float | None) -> None:
 @pytest.mark.parametrize("point", SCALED, ids=lambda p: p.name)
 def test_every_declared_range_fits(point: Point, units: OutletUnits) -> None:
     """What is expected of a point can be read as int16 in every unit a server may have."""
-    span = units.range_of(point)
-    assert span is not None
+    span = units.range_of(point) or (point.low, point.high)
+    assert None not in span
     for end in span:
         assert scaled16(end, step_power(point, units)) != b"\x80\x00"
 
 
 def test_every_unit_of_an_outlet_has_a_step() -> None:
     """No quantity a point may have is without one."""
-    shown = {units.of(p).name for units in EVERY_UNITS for p in SCALED}  # type: ignore[union-attr]
-    assert shown <= set(USUAL_STEP) <= set(UNITS)
-    assert all(p.quantity is not Quantity.NONE for p in SCALED)
+    seen = {unit.name for units in EVERY_UNITS for p in SCALED if (unit := units.of(p))}
+    assert seen <= set(USUAL_STEP) <= set(UNITS)
 
 
-PROMISED_STEPS = {"flash_point_c": -1, "margin_c": -1, "barometer_kpa": -2, "age_s": 1}
+PROMISED_STEPS = {
+    "flash_point_c": -1,
+    "margin_c": -1,
+    "barometer_kpa": -2,
+    "age_s": 1,
+    "round_trip_ms": 1,
+}
 
 
 def test_steps_never_change() -> None:
@@ -129,7 +134,12 @@ def test_steps_never_change() -> None:
     }
     powers = {name: step_power(POINTS[name], INSIDE) for name in PROMISED_STEPS}
     assert powers == PROMISED_STEPS
-    assert {p.name for p in CATALOGUE if p.scale} == {"margin_c", "barometer_kpa", "age_s"}
+    assert {p.name for p in CATALOGUE if p.scale} == {
+        "margin_c",
+        "barometer_kpa",
+        "age_s",
+        "round_trip_ms",
+    }
 
 
 @pytest.mark.parametrize("order", ALL_ORDERS)
