@@ -196,7 +196,7 @@ class OpcUaClient:
         for step in steps:
             element: Any = ua.RelativePathElement()
             element.ReferenceTypeId = _node_id(ObjectIds.HierarchicalReferences)
-            element.IncludeSubtypes = True
+            element.IsInverse, element.IncludeSubtypes = False, True
             element.TargetName = ua.QualifiedName(step.name, self._index_of(step.namespace))
             path.RelativePath.Elements.append(element)
         return path
