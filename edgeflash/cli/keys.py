@@ -69,8 +69,8 @@ def list_keys(site: SiteFile, peers: ForWhom = Peers.CLIENTS, json: ForMachines 
         return
     if not rows:
         say_line(
-            f"{peers.value}: no certificate yet. Let the other side try once: it is refused and kept "
-            "here as rejected; then it can be trusted by its thumbprint."
+            f"{peers.value}: no certificate yet. Let the other side try once: it is refused and "
+            "kept here as rejected; then it can be trusted by its thumbprint."
         )
     for row in rows:
         say_line(f"{row['standing']}: {row['subject']}")

@@ -6,7 +6,7 @@ A name that is not there costs what a wrong password costs. Nothing here stores 
 from __future__ import annotations
 
 import asyncio
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
@@ -20,12 +20,15 @@ from edgeflash.service.users import UserFile
 MOST_AT_ONCE = 2
 """Verifications; each takes 64 MiB for a tenth of a second."""
 MOST_WAITING = 16
+MOST_WAITING_EACH = 4
+"""Of one address."""
 MOST_KEPT = 1024
 """Addresses, and names, whose failures are remembered; beyond that the longest unused goes."""
+MOST_NAME = 256
 FIRST_DELAY_S = 0.5
 LONGEST_S = {"peer": 8.0, "user": 4.0}
-"""Shorter than a session waits for its log-in; for a name shorter still, because who knows a name
-could else keep its owner out."""
+"""Shorter than a session waits for its log-in. For a name shorter still, and never refused for it:
+who knows a name could else keep its owner out."""
 FORGOTTEN_S = 900.0
 
 _log = structlog.get_logger(__name__)
@@ -60,9 +63,9 @@ class Throttle:
             past = self._past.get(key)
             if past is not None and now_mono_s - past.failed_mono_s < FORGOTTEN_S:
                 wait_s = max(0.0, past.free_mono_s - now_mono_s)
-                if wait_s > LONGEST_S[key[0]]:
+                if key[0] == "peer" and wait_s > LONGEST_S["peer"]:
                     return None
-                waits.append((past, wait_s, _delay_s(key[0], past.failures)))
+                waits.append((past, min(wait_s, LONGEST_S[key[0]]), _delay_s(*key, past.failures)))
         longest_s = max((wait_s for _, wait_s, _ in waits), default=0.0)
         for past, _, delay_s in waits:
             past.free_mono_s = now_mono_s + longest_s + delay_s
@@ -76,7 +79,7 @@ class Throttle:
                 past = _Past(0, now_mono_s, now_mono_s)
             past.failures += 1
             past.failed_mono_s = now_mono_s
-            free_s = now_mono_s + _delay_s(key[0], past.failures)
+            free_s = now_mono_s + _delay_s(*key, past.failures)
             past.free_mono_s = max(past.free_mono_s, free_s)
             self._past[key] = past
             while len(self._past) > 2 * MOST_KEPT:
@@ -87,7 +90,7 @@ class Throttle:
         self._past.pop(("user", user), None)
 
 
-def _delay_s(kind: str, failures: int) -> float:
+def _delay_s(kind: str, _key: str, failures: int) -> float:
     return min(FIRST_DELAY_S * 2.0 ** min(failures - 1, 10), LONGEST_S[kind])
 
 
@@ -111,19 +114,20 @@ class LogIns:
         self._sleep = sleep
         self._throttle = Throttle()
         self._at_once = asyncio.Semaphore(MOST_AT_ONCE)
-        self._waiting = 0
+        self._waiting: Counter[str] = Counter()
 
     async def log_in(self, name: str, password: str, peer: str) -> UserRole | None:
         """The role of this user, or None when name and password are not right, or not verified.
 
         peer: the client's address, without its port.
         """
-        shown = printable(name, most=64)
+        shown, name = printable(name, most=64), name[:MOST_NAME]
         wait_s = self._throttle.wait_s(name, peer, self._mono_s())
-        if wait_s is None or self._waiting >= MOST_WAITING:
+        full = self._waiting.total() >= MOST_WAITING or self._waiting[peer] >= MOST_WAITING_EACH
+        if wait_s is None or full:
             self._say_failed(shown, peer, "too many attempts at once")
             return None
-        self._waiting += 1
+        self._waiting[peer] += 1
         try:
             if wait_s > 0.0:
                 await self._sleep(wait_s)
@@ -134,7 +138,8 @@ class LogIns:
             self._say_failed(shown, peer, "the users' file cannot be read")
             return None
         finally:
-            self._waiting -= 1
+            self._waiting[peer] -= 1
+            self._waiting += Counter()  # drops what is zero
         if role is None:
             self._throttle.failed(name, peer, self._mono_s())
             self._say_failed(shown, peer, "unknown user or wrong password")

@@ -7,32 +7,24 @@ from __future__ import annotations
 
 import logging
 from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
-from pathlib import Path
 
 import pytest
 import pytest_asyncio
-from asyncua import Client, ua
-from asyncua.crypto import security_policies as library
-from asyncua.ua.uaerrors import UaError
+from asyncua import ua
 
-from edgeflash.access import UserRole
-from edgeflash.outlets.opcua import OpcUaOutlet
 from edgeflash.service import keys
-from edgeflash.service.users import UserFile
-from tests.certificates import CLIENT_URI, DAY, Made, key_of, make
-from tests.unit.outlets.builders import accepted_view, analyzer, opcua
+from tests.certificates import DAY, Made, key_of, make
+from tests.integration.outlets.secured import (
+    ENCRYPT,
+    PASSWORD,
+    POLICIES,
+    SIGN,
+    Plant,
+    flash_point,
+    secured,
+)
 
 pytestmark = pytest.mark.asyncio(loop_scope="module")
-MODULE = {"scope": "module", "loop_scope": "module"}
-
-PASSWORD = "a long enough password"
-POLICIES: dict[str, type[library.SecurityPolicy]] = {
-    "Basic256Sha256": library.SecurityPolicyBasic256Sha256,
-    "Aes128_Sha256_RsaOaep": library.SecurityPolicyAes128Sha256RsaOaep,
-    "Aes256_Sha256_RsaPss": library.SecurityPolicyAes256Sha256RsaPss,
-}
-SIGN, ENCRYPT = ua.MessageSecurityMode.Sign, ua.MessageSecurityMode.SignAndEncrypt
 
 
 @pytest.fixture(autouse=True)
@@ -41,98 +33,11 @@ def quiet(caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.CRITICAL, logger="asyncua")
 
 
-@dataclass
-class Plant:
-    """A secured server, its state folder, and a client's certificate that it trusts."""
-
-    outlet: OpcUaOutlet
-    state: Path
-    trusted: Made
-    failed: list[tuple[str, str]] = field(default_factory=list)
-
-    @property
-    def trust(self) -> keys.TrustList:
-        """The list of its clients."""
-        return keys.TrustList(keys.clients_folder(self.state))
-
-    @property
-    def users(self) -> UserFile:
-        """The file of its users."""
-        return UserFile(self.state / "users.json")
-
-    async def client(
-        self,
-        made: Made | None = None,
-        user: str | None = "olive",
-        password: str = PASSWORD,
-        policy: str = "Basic256Sha256",
-        mode: ua.MessageSecurityMode = ENCRYPT,
-        uri: str = CLIENT_URI,
-    ) -> Client:
-        """A client with a secured channel, not yet connected."""
-        client = Client(self.outlet.endpoint, timeout=30)
-        client.application_uri = uri
-        files = (made or self.trusted).files(self.state / "client-files")
-        await client.set_security(
-            POLICIES[policy],
-            *files,
-            server_certificate=keys.own_folder(self.state) / keys.CERTIFICATE,
-            mode=mode,
-        )
-        if user is not None:
-            client.set_user(user)
-            client.set_password(password)
-        return client
-
-    async def refused(self, client: Client) -> str:
-        """Connects in vain; the name of the status that the client was told, or the error."""
-        with pytest.raises((UaError, ConnectionError, TimeoutError)) as refusal:
-            await client.connect()
-        error = refusal.value
-        return ua.StatusCode(error.code).name if hasattr(error, "code") else repr(error)
-
-
-async def flash_point(client: Client) -> float:
-    """What the client reads of the one analyzer."""
-    index = await client.get_namespace_index("urn:edgeflash:points")
-    value = await client.get_node(f"ns={index};s=fp-101.flash_point_c").read_value()
-    assert isinstance(value, float)
-    return value
-
-
-@pytest_asyncio.fixture(**MODULE)
+@pytest_asyncio.fixture(scope="module", loop_scope="module")
 async def plant(tmp_path_factory: pytest.TempPathFactory) -> AsyncIterator[Plant]:
-    """One secured server for the tests that leave it as it is."""
-    async with started(tmp_path_factory.mktemp("secured")) as one:
+    """One secured server for the tests of this module."""
+    async with secured(tmp_path_factory.mktemp("secured")) as one:
         yield one
-
-
-class started:  # noqa: N801
-    """A server on its own state folder, with users of each role."""
-
-    def __init__(self, state: Path, **config: object) -> None:
-        failed: list[tuple[str, str]] = []
-        server = opcua(**({"allow_open_endpoint": False} | config))
-        outlet = OpcUaOutlet(
-            server,
-            (analyzer(),),
-            "Invented Bend",
-            state_dir=state,
-            on_login_failed=lambda user, peer: failed.append((user, peer)),
-        )
-        self.plant = Plant(outlet, state, make(), failed)
-
-    async def __aenter__(self) -> Plant:
-        plant = self.plant
-        for name, role in zip(("oscar", "olive", "erin"), UserRole, strict=True):
-            plant.users.add(name, role, PASSWORD)
-        plant.trust.add(plant.trusted.der)
-        await plant.outlet.start()
-        await plant.outlet.publish([accepted_view(value_c=62.5)])
-        return plant
-
-    async def __aexit__(self, *_: object) -> None:
-        await self.plant.outlet.stop()
 
 
 @pytest.mark.parametrize("mode", [SIGN, ENCRYPT])
@@ -227,7 +132,7 @@ async def test_a_client_is_the_application_of_its_certificate(plant: Plant) -> N
 
 async def test_without_security_there_is_discovery_only(plant: Plant) -> None:
     """The endpoints can be asked for; no session, neither anonymous nor by password."""
-    with_none = Client(plant.outlet.endpoint, timeout=30)
+    with_none = plant.open_client()
     endpoints = await with_none.connect_and_get_server_endpoints()
     assert {(e.SecurityPolicyUri.split("#")[1], e.SecurityMode) for e in endpoints} == {
         (policy, mode) for policy in POLICIES for mode in (SIGN, ENCRYPT)
@@ -236,7 +141,7 @@ async def test_without_security_there_is_discovery_only(plant: Plant) -> None:
         ua.UserTokenType.UserName
     }
     for user in (None, "olive"):
-        client = Client(plant.outlet.endpoint, timeout=30)
+        client = plant.open_client()
         if user:
             client.set_user(user)
             client.set_password(PASSWORD)
