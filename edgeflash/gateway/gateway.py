@@ -144,7 +144,12 @@ class Gateway:
         runners = []
         if file.opcua is not None:
             opcua = OpcUaOutlet(
-                file.opcua, file.analyzers, file.site.name, self._inputs, self._clock.mono_s
+                file.opcua,
+                file.analyzers,
+                file.site.name,
+                self._inputs,
+                self._clock.mono_s,
+                self._site.state_dir,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
