@@ -20,7 +20,7 @@ from tests.waiting import until
 
 # Generous: a server of a second or two must not fail a test for a busy machine.
 PATIENCE_S = 60.0
-OPEN = {"security_policy": "None", "security_mode": "None"}
+OPEN = {"security_policy": "none", "security_mode": "none"}
 
 
 @dataclass(slots=True)

@@ -36,7 +36,7 @@ START = datetime(2026, 3, 1, tzinfo=UTC)
 SAMPLES = 300
 SECURE = {
     "security_policy": "Basic256Sha256",
-    "security_mode": "SignAndEncrypt",
+    "security_mode": "sign_and_encrypt",
     "user": "reader",
     "password_file": "password",
 }
@@ -243,7 +243,7 @@ async def test_the_policy_must_be_offered(tmp_path: Path) -> None:
         reading(url_of(port), MAP, tmp_path, security_policy="Basic256Sha256") as seen,
     ):
         why = await seen.state_is(LinkState.MISCONFIGURED)
-        assert "does not offer Basic256Sha256 SignAndEncrypt; it offers: None None" in why
+        assert "does not offer Basic256Sha256 sign_and_encrypt; it offers: none none" in why
 
 
 async def test_the_server_restarts(tmp_path: Path) -> None:
