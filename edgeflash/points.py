@@ -160,6 +160,11 @@ def _phase(v: View) -> PointValue:
     return PointValue(None, p.quality if p.value is None else Quality.NO_DATA, p.source_time)
 
 
+def _round_trip(v: View) -> PointValue:
+    trip_ms = v.standing.link_figures.round_trip_p95_ms
+    return PointValue(trip_ms, Quality.NO_DATA if trip_ms is None else Quality.GOOD, v.at)
+
+
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
 _VERDICT_CODES: dict[Verdict, int] = {v: i for i, v in enumerate(Verdict, start=1)}
 
@@ -561,4 +566,25 @@ CATALOGUE: tuple[Point, ...] = (
         of_result=lambda r: r.assessment.hazard_class or None,
     ),
     *(_alarm_point(alarm) for alarm in ALARMS),
+    Point(
+        "link_timeouts",
+        "LinkTimeouts",
+        "Requests to the analyzer without an answer in time, since the gateway started. A rising "
+        "count on a link that is up is a cable, a converter or a busy device that wants a look.",
+        PointType.INT,
+        140,
+        _state(lambda v: v.standing.link_figures.timeouts),
+    ),
+    Point(
+        "round_trip_ms",
+        "RoundTrip",
+        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept, "
+        "in milliseconds; no value until it has answered.",
+        PointType.FLOAT,
+        142,
+        _round_trip,
+        Quantity.NONE,
+        0.0,
+        60_000.0,
+    ),
 )

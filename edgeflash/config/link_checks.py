@@ -12,19 +12,23 @@ from edgeflash.config.toml_positions import KeyPath
 
 WAYS: Mapping[str, str] = {
     "host": "Modbus TCP",
+    "line": "a shared line of [[lines]]",
     "opcua": "OPC UA",
 }
 """The key of each way to link an analyzer, and the way in words. Exactly one must be given."""
 
 PROTOCOL_OF: Mapping[str, str] = {
     "host": "modbus",
+    "line": "modbus",
     "opcua": "opcua",
 }
 """The protocol of the map that each way needs."""
 
 KEYS_OF: Mapping[str, frozenset[str]] = {
     "port": frozenset({"host"}),
-    "unit_id": frozenset({"host"}),
+    "unit_id": frozenset({"host", "line"}),
+    "timeout_s": frozenset({"host", "opcua"}),
+    "retries": frozenset({"host"}),
 }
 """Keys that belong to some ways only, each with those ways."""
 
@@ -78,6 +82,8 @@ def _host_problems(path: KeyPath, host: str) -> Iterator[Problem]:
 
 def way_words(analyzer: Analyzer) -> str:
     """How an analyzer of a checked site is linked, for people."""
+    if analyzer.line is not None:
+        return f"line {analyzer.line}, unit {analyzer.unit_id}"
     if analyzer.opcua is not None:
         source = analyzer.opcua
         protection = f"{source.security_policy} {source.security_mode}"

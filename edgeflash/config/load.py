@@ -10,6 +10,7 @@ from pathlib import Path
 
 from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.expectations import guess
+from edgeflash.config.line_checks import with_line_limits
 from edgeflash.config.link_checks import map_link_problems
 from edgeflash.config.map_checks import role_problems
 from edgeflash.config.map_layout import layout_problems
@@ -113,7 +114,7 @@ def _site(path: Path, file: SiteFile, maps: Sequence[_MapReading]) -> Site:
         path=path,
         state_dir=state_dir,
         history_dir=state_dir / file.history.folder,
-        file=file,
+        file=with_line_limits(file),
         maps={a.id: m.register_map for a, m in zip(file.analyzers, maps, strict=True)},
     )
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from edgeflash.config.hosts import collide, host_problem, network_problem
 from edgeflash.config.input_checks import input_problems
+from edgeflash.config.line_checks import line_problems
 from edgeflash.config.link_checks import way_problems
 from edgeflash.config.opcua_checks import opcua_problems
 from edgeflash.config.problems import Problem, key_text
@@ -26,6 +27,7 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     yield from _outlet_problems(file)
     yield from _clash_problems(file)
     yield from input_problems(file)
+    yield from line_problems(file)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)

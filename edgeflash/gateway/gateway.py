@@ -14,7 +14,7 @@ import structlog
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
-from edgeflash.gateway import inputs
+from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.site_watch import SiteWatch
@@ -58,8 +58,9 @@ class Gateway:
         self._started_mono_s = clock.mono_s()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
+        self._lines = lines.made_lines(site.file, clock)
         keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name)
-        self._surroundings = Surroundings(keys)
+        self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
 
@@ -81,6 +82,7 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(self.views())
             tasks = [
+                *(asyncio.create_task(lines.kept(n), name=n.id) for n in self._lines.values()),
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(), name="publisher"),

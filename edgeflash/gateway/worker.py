@@ -16,6 +16,7 @@ from edgeflash.errors import StorageError
 from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.journal import Journal, UnstorableResultError
 from edgeflash.links import ALONE, Link, Mark, Surroundings, link_for
+from edgeflash.links.diagnostics import in_words
 from edgeflash.model import (
     Cycle,
     InputReading,
@@ -41,6 +42,9 @@ WATCHED_POLLS = 3
 
 RECORD_RETRY_S = 2.0
 RESTART_S = 5.0
+
+FIGURES_EVERY_S = 3600.0
+"""Between two log lines of a link's figures; each change of its state tells them too."""
 
 log = structlog.get_logger("edgeflash.analyzer")
 
@@ -84,6 +88,7 @@ class AnalyzerWorker:
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
         self._waiting_since_mono_s = clock.mono_s()
+        self._figures_told_mono_s = clock.mono_s()
         self._standing_told: tuple[str, ...] = ()
         self._last_recorded = journal.latest(self.analyzer.id)
         self._assembler = self._made_assembler(self._previous())
@@ -178,7 +183,8 @@ class AnalyzerWorker:
         self._link_sentence = sentence
         ordinary = state in (LinkState.UP, LinkState.CONNECTING)
         write = self._log.info if ordinary else self._log.warning
-        write("link " + state.name.lower(), why=sentence)
+        figures = self._link.figures if self._link else self.standing.link_figures
+        write("link " + state.name.lower(), why=sentence, **in_words(figures))
         self._is_up_untried = state is LinkState.UP
         if self._is_up_untried:
             return  # shown with the first scan: until then nothing is known that was not before
@@ -265,7 +271,11 @@ class AnalyzerWorker:
             since_check_s=self._since_check_s(),
         )
         found = standing_findings(context, self._judgement.present_rules(self.standing.live))
-        self.standing = replace(self.standing, standing=found)
+        figures = self._link.figures if self._link else self.standing.link_figures
+        self.standing = replace(self.standing, standing=found, link_figures=figures)
+        if now_mono_s - self._figures_told_mono_s >= FIGURES_EVERY_S:
+            self._figures_told_mono_s = now_mono_s
+            self._log.info("link figures", **in_words(figures))
         names = tuple(s.finding.rule for s in found if not s.finding.rule.startswith("link_"))
         if names != self._standing_told:
             self._standing_told = names

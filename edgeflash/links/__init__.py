@@ -2,6 +2,7 @@
 
 from edgeflash.links.choose import ALONE, Surroundings, link_for
 from edgeflash.links.errors import DecodeError, LinkError, LinkFault, PlanError
+from edgeflash.links.line import Line
 from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
 from edgeflash.links.opcua_link import OpcUaLink
@@ -11,6 +12,7 @@ from edgeflash.links.reading import Mark
 __all__ = [
     "ALONE",
     "DecodeError",
+    "Line",
     "Link",
     "LinkError",
     "LinkFault",

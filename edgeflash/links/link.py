@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Never, Protocol, TypeAlias
 
+from edgeflash.link_figures import LinkFigures
 from edgeflash.model import Scan
 from edgeflash.publication import LinkState
 
@@ -18,6 +19,10 @@ class Link(Protocol):
     @property
     def answered_mono_s(self) -> float | None:
         """When the analyzer last answered anything, on the monotonic clock."""
+
+    @property
+    def figures(self) -> LinkFigures:
+        """What its requests came to so far, and how fast it answers."""
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
         """Read until cancelled. on_state is called on a change of state only, before the scan.

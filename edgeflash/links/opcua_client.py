@@ -22,6 +22,7 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.node_name import STANDARD_NAMESPACE, NodeName, StepName
 from edgeflash.config.opcua_source import OpcUaSource
 from edgeflash.links.cancelling import uncancelled
+from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
 from edgeflash.links.opcua_errors import FAULT_OF_STATUS, status_name, told_as_link_errors
 from edgeflash.links.opcua_security import LinkKeys, password_of, secure
@@ -55,7 +56,7 @@ class OpcUaClient:
     """A session with one server; use an object for one connection only.
 
     timeout_s: for each request. silent_s: the longest time without a request that the session must
-    survive. on_answer: called for every answer.
+    survive. on_answer: called for every answer. diagnostics: where reads are counted.
     """
 
     def __init__(
@@ -66,10 +67,11 @@ class OpcUaClient:
         silent_s: float,
         clock: Clock,
         on_answer: Callable[[], None] = lambda: None,
+        diagnostics: LinkDiagnostics | None = None,
     ) -> None:
         quieten()
         self._source, self._keys, self._clock = source, keys, clock
-        self._on_answer = on_answer
+        self._on_answer, self._notes = on_answer, diagnostics or LinkDiagnostics()
         self._client = self._made_client(timeout_s, silent_s)
         self._namespaces: dict[str, int] = {}
         self._renew_at_mono_s = 0.0
@@ -119,6 +121,7 @@ class OpcUaClient:
             await uncancelled(client.create_session())
         await self._sign_in()
         self._on_answer()
+        self._notes.note_connect()
         await self._learn_server()
 
     async def _sign_in(self) -> None:
@@ -244,9 +247,13 @@ class OpcUaClient:
             one = ua.ReadValueId()
             one.NodeId, one.AttributeId, one.IndexRange = node, AttributeIds.Value, ranges
             asked.NodesToRead.append(one)
+        self._notes.note_request()
+        sent_s = self._clock.mono_s()
         with told_as_link_errors(self.peer, f"reading {len(nodes)} nodes"):
             answered = await uncancelled(self.session.read(asked))
             self._on_answer()
+            now_s = self._clock.mono_s()
+            self._notes.note_answer(now_s, now_s - sent_s)
             values = [node_value(one) for one in answered]
         if len(values) != len(nodes):
             raise LinkError(

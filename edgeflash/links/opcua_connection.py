@@ -10,6 +10,7 @@ from asyncua import ua
 from edgeflash.config.node_map import NodeMap
 from edgeflash.config.node_name import parsed_node, parsed_path
 from edgeflash.config.site import Analyzer
+from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
 from edgeflash.links.node_reading import NodeQuery
 from edgeflash.links.opcua_client import OpcUaClient, is_unknown
@@ -47,12 +48,19 @@ class OpcUaConnection:
         clock: Clock,
         on_answer: Callable[[], None] = lambda: None,
         on_wake: Callable[[], None] = lambda: None,
+        diagnostics: LinkDiagnostics | None = None,
     ) -> None:
         assert analyzer.opcua is not None  # the site's checks choose the link by it
         self._analyzer, self._source, self._map = analyzer, analyzer.opcua, node_map
         self._clock, self._on_wake = clock, on_wake
         self._client = OpcUaClient(
-            analyzer.opcua, keys, analyzer.timeout_s, analyzer.poll_s, clock, on_answer
+            analyzer.opcua,
+            keys,
+            analyzer.timeout_s,
+            analyzer.poll_s,
+            clock,
+            on_answer,
+            diagnostics,
         )
         self._nodes: dict[Role, ua.NodeId] = {}
         self._subscription: NodeSubscription | None = None

@@ -11,7 +11,9 @@ import structlog
 
 from edgeflash.config.node_map import NodeMap
 from edgeflash.config.site import Analyzer
+from edgeflash.link_figures import LinkFigures
 from edgeflash.links.backoff import backoff_s, next_slot_s
+from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
 from edgeflash.links.link import OnScan, OnState
 from edgeflash.links.node_reading import prepare_nodes
@@ -52,11 +54,17 @@ class OpcUaLink:
         self._shown: LinkState | None = None
         self._failures = 0
         self._woken = asyncio.Event()
+        self._diagnostics = LinkDiagnostics()
         self.answered_mono_s: float | None = None
         """When the analyzer last answered anything, on the monotonic clock."""
 
     def _note_answer(self) -> None:
         self.answered_mono_s = self._clock.mono_s()
+
+    @property
+    def figures(self) -> LinkFigures:
+        """What its reads came to so far; what the server tells by itself is not counted."""
+        return self._diagnostics.figures(self._clock.mono_s())
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
         """Read for ever. on_state is called on a change of state only, before the scan it is for.
@@ -73,12 +81,14 @@ class OpcUaLink:
                 self._clock,
                 self._note_answer,
                 self._woken.set,
+                self._diagnostics,
             )
             delay_s, began_s = 0.0, self._clock.mono_s()
             try:
                 await connection.open()
                 await self._poll(connection, on_scan, on_state)
             except LinkError as error:
+                self._diagnostics.note_fault(error.fault)
                 delay_s = self._failed(error, on_state)
             finally:
                 await self._part(connection)

@@ -104,7 +104,7 @@ def endpoint_of(
 
 def _policy(endpoint: ua.EndpointDescription) -> str:
     for word, policy in _POLICIES.items():
-        if policy.URI == endpoint.SecurityPolicyUri:
+        if endpoint.SecurityPolicyUri == policy.URI:
             return word
     return str(endpoint.SecurityPolicyUri).rpartition("#")[2]
 

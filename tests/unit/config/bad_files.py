@@ -459,7 +459,7 @@ SITE_ROWS = (
           'host = "10.20', 'map = "maps"', "analyzers[0].map", "this is a folder"),
     _site("no such example map", 'map = "maps/cup.toml"\nhost = "10.20',
           'map = "examples:cup.toml"\nhost = "10.20', "examples:cup", "analyzers[0].map",
-          "it brings bench-cup.toml"),
+          "it brings bench-cup-opcua.toml, bench-cup.toml"),
     Row("no outlet", SITE,
         ((GOOD_SITE[GOOD_SITE.index("[opcua]") : GOOD_SITE.index("[products")], ""),), 1,
         "opcua", "nothing reaches the control system"),
