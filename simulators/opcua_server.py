@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 import math
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -242,30 +242,42 @@ class OpcUaFace:
         if server is None:
             return
         now = datetime.now(UTC)
-        stamp = _time(self._image.result_block()[r.RESULT_TIME - r.RESULT_FIRST :][:2]) or now
-        for folder, nodes in FOLDERS.items():
-            block = self._block(folder, nodes)
+        for (folder, node), words in _words(self._image):
+            status = self.statuses.get(f"{folder}.{node.name}", 0)
+            key, seen = (folder, node.name), (*words, status)
+            if self._shown.get(key) == seen:
+                continue
+            self._shown[key] = seen
+            stamp = self._stamp() if node.stamped else None
+            value = _data_value(node, words, status, stamp or now)
+            await server.write_attribute_value(self._ids[key], value)
+
+    def _stamp(self) -> datetime | None:
+        """When the result that is shown was made, by the device's clock."""
+        return _time(self._image.result_block()[r.RESULT_TIME - r.RESULT_FIRST :][:2])
+
+
+def shown_values(image: RegisterImage, names: Collection[str]) -> dict[str, ua.DataValue]:
+    """What the nodes of these names, "Folder.Name", show of an image."""
+    now = datetime.now(UTC)
+    return {
+        name: _data_value(node, words, 0, now)
+        for (folder, node), words in _words(image)
+        if (name := f"{folder}.{node.name}") in names
+    }
+
+
+def _words(image: RegisterImage) -> Iterator[tuple[tuple[str, _Node], Words]]:
+    """The words of each node; those of a result in one reading, as the device writes them."""
+    for folder, nodes in FOLDERS.items():
+        if folder == "Result":
+            whole = image.read("input", r.RESULT_FIRST, r.RESULT_LAST - r.RESULT_FIRST + 1)
             for node in nodes:
-                words = block(node)
-                status = self.statuses.get(f"{folder}.{node.name}", 0)
-                key, seen = (folder, node.name), (*words, status)
-                if self._shown.get(key) == seen:
-                    continue
-                self._shown[key] = seen
-                value = _data_value(node, words, status, stamp if node.stamped else now)
-                await server.write_attribute_value(self._ids[key], value)
-
-    def _block(self, folder: str, nodes: Sequence[_Node]) -> Callable[[_Node], Words]:
-        """The words of each node; those of a result in one reading, as the device writes them."""
-        if folder != "Result":
-            return lambda node: self._image.read(node.table, node.address, node.words)
-        whole = self._image.read("input", r.RESULT_FIRST, r.RESULT_LAST - r.RESULT_FIRST + 1)
-
-        def words_of(node: _Node) -> Words:
-            first = node.address - r.RESULT_FIRST
-            return whole[first : first + node.words]
-
-        return words_of
+                first = node.address - r.RESULT_FIRST
+                yield (folder, node), whole[first : first + node.words]
+            continue
+        for node in nodes:
+            yield (folder, node), image.read(node.table, node.address, node.words)
 
 
 def _data_value(node: _Node, words: Words, status: int, at: datetime) -> ua.DataValue:
