@@ -24,7 +24,7 @@ from edgeflash.links import opcua_connection
 from edgeflash.model import Phase, Role
 from edgeflash.publication import LinkState
 from edgeflash.service.keys import Standing, TrustList, analyzers_folder
-from tests.peers.opcua_reading import PATIENCE_S, Proxy, Seen, free_port, reading
+from tests.opcua_reading import PATIENCE_S, Proxy, Seen, free_port, reading
 from tests.peers.programs import node_modules
 from tests.peers.running import HERE, Peer, running
 from tests.waiting import until
