@@ -145,11 +145,19 @@ async function main() {
         }
       }
     },
+    refused: () => {
+      process.stdout.write(`refused ${refusals.join(" ")}\n`);
+    },
     count: () => {
       process.stdout.write(`counted ${sessions().length} ${subscriptions().length}\n`);
     },
   };
 
+  const refusals = [];
+  server.on("response", (response) => {
+    const { serviceResult } = response.responseHeader;
+    if (serviceResult.value !== 0) refusals.push(serviceResult.name);
+  });
   await server.start();
   process.stdout.write("ready\n");
   for await (const line of readline.createInterface({ input: process.stdin })) {

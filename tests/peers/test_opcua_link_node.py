@@ -195,6 +195,8 @@ async def test_a_server_with_small_limits(tmp_path: Path) -> None:
         assert body.trace is not None
         assert np.array_equal(body.trace.pressure_kpa, 2 + np.arange(SAMPLES) / 16)
         assert await counted(server) == (1, 1)
+        server.say("refused")
+        assert await server.hear("refused ") == ""
 
 
 async def test_a_secured_session_with_a_user(tmp_path: Path) -> None:
@@ -311,11 +313,15 @@ async def test_the_subscription_is_lost(tmp_path: Path) -> None:
         await until(lambda: seen.scans[-1].live[Role.PHASE] is Phase.HEAT, PATIENCE_S)
 
 
+@pytest.mark.parametrize(("compare_s", "change"), [(600.0, "finish 2"), (0.5, "count")])
 async def test_a_subscription_that_stops_in_silence_is_found_out(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    compare_s: float, change: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Keep-alives go on, changes are no longer told: results come all the same, then it mends."""
-    monkeypatch.setattr(opcua_connection, "COMPARE_EVERY_S", 0.5)
+    """Keep-alives go on, changes are no longer told: results come all the same, then it mends.
+
+    Found by a number, which is read with every poll; without one, by reading all now and then.
+    """
+    monkeypatch.setattr(opcua_connection, "COMPARE_EVERY_S", compare_s)
     port = free_port()
     async with (
         serving(port, tmp_path / "pki") as server,
@@ -325,8 +331,9 @@ async def test_a_subscription_that_stops_in_silence_is_found_out(
         await subscriptions_are(server, 1, seen)
         await tell(server, "hush")
         await tell(server, "live 4 47.5")
-        await tell(server, "finish 2")
-        await seen.cycle_comes(2)
+        await tell(server, change)
+        if change == "finish 2":
+            await seen.cycle_comes(2)
         await until(
             lambda: [s.live[Role.PHASE] for s in seen.scans[-8:]] == [Phase.FLASHED] * 8,
             PATIENCE_S,
