@@ -196,7 +196,7 @@ def _accepted(
         raise _not_trusted(
             source,
             f"{refusal.why} ({refusal.status}). Compare its SHA-1 thumbprint, {facts.thumbprint}, "
-            f"at the analyzer; if it is right, trust it: it lies in {trusted.folder / 'rejected'}",
+            "at the analyzer; if it is right: edgeflash keys trust SITE THUMBPRINT --for analyzers",
         )
     told = endpoint.Server.ApplicationUri if endpoint.Server is not None else None
     if why := name_problem(source, facts, told):

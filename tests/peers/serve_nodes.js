@@ -4,7 +4,7 @@
 //
 // WAY: plain, other-first (a namespace more before ours, so that our index moves), small (5 nodes a
 // request, arrays no longer than 100). With CERTIFICATE and KEY, two PEM files, the server offers
-// Basic256Sha256 SignAndEncrypt too, and lets in the user "reader" with the password "windmill".
+// three policies, signed and encrypted, too, and lets in the user "reader" with the password "windmill".
 // Takes commands on standard input, one a line, and prints "done COMMAND" after each; ends with it.
 "use strict";
 
@@ -39,10 +39,11 @@ async function main() {
     buildInfo: { productName: "bench cup" },
     serverInfo: { applicationUri: "urn:example:bench-cup" },
     securityPolicies: secure
-      ? [SecurityPolicy.None, SecurityPolicy.Basic256Sha256]
+      ? [SecurityPolicy.None, SecurityPolicy.Basic256Sha256,
+         SecurityPolicy.Aes128_Sha256_RsaOaep, SecurityPolicy.Aes256_Sha256_RsaPss]
       : [SecurityPolicy.None],
     securityModes: secure
-      ? [MessageSecurityMode.None, MessageSecurityMode.SignAndEncrypt]
+      ? [MessageSecurityMode.None, MessageSecurityMode.Sign, MessageSecurityMode.SignAndEncrypt]
       : [MessageSecurityMode.None],
     allowAnonymous: !secure,
     userManager: { isValidUser: (user, password) => user === "reader" && password === "windmill" },

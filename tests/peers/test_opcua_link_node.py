@@ -7,6 +7,7 @@ subscriptions end, 5.14; namespace indices hold for one session only, OPC 10000-
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
@@ -160,6 +161,8 @@ async def test_a_cycle_is_read_as_the_server_shows_it(tmp_path: Path) -> None:
             assert seen.numbers == [7, 8, 9, 10]
             assert [state for state, _ in seen.states] == [LinkState.CONNECTING, LinkState.UP]
         assert await counted(server) == (0, 0)
+        # Nothing of the library is left at work either.
+        await until(lambda: asyncio.all_tasks() == {asyncio.current_task()}, PATIENCE_S)
 
 
 async def test_what_the_server_calls_uncertain_is_kept_and_told(tmp_path: Path) -> None:
@@ -218,6 +221,29 @@ async def test_a_secured_session_with_a_user(tmp_path: Path) -> None:
         await tell(server, "finish 2")
         await seen.cycle_comes(2)
         assert await counted(server) == (1, 1)
+
+
+@pytest.mark.parametrize(
+    ("policy", "mode"),
+    [
+        ("Basic256Sha256", "sign"),
+        ("Aes128_Sha256_RsaOaep", "sign_and_encrypt"),
+        ("Aes256_Sha256_RsaPss", "sign_and_encrypt"),
+    ],
+)
+async def test_every_policy(policy: str, mode: str, tmp_path: Path) -> None:
+    """A cycle is read, by a user whose password is encrypted also where messages are not."""
+    state, port = tmp_path / "state", free_port()
+    state.mkdir()
+    (state / "password").write_text("windmill")
+    keys = certificate_files(tmp_path, "first")
+    TrustList(analyzers_folder(state)).add(keys[0].read_bytes())
+    settings = {**SECURE, "security_policy": policy, "security_mode": mode}
+    async with (
+        serving(port, tmp_path / "pki", "plain", keys),
+        reading(url_of(port), MAP, state, **settings) as seen,
+    ):
+        assert (await seen.cycle_comes(1)).values[Role.FLASH_POINT] == 60 + 1 / 8
 
 
 async def test_a_wrong_password_is_told(tmp_path: Path) -> None:

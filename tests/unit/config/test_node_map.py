@@ -6,6 +6,7 @@ Text forms of node ids: OPC 10000-6, 5.1.12 (from memory).
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 from uuid import UUID
@@ -231,6 +232,16 @@ def test_the_good_site_has_no_mistake(tmp_path: Path) -> None:
     assert source is not None and source.is_secure
     assert (source.security_policy, source.security_mode) == ("Basic256Sha256", "sign_and_encrypt")
     assert (source.host, source.port, source.check_host) == ("10.20.0.21", 4840, True)
+
+
+def test_the_page_shows_what_loads(tmp_path: Path) -> None:
+    """The map and the site file of docs/opcua-link.md have no mistake."""
+    page = (Path(__file__).parents[3] / "docs" / "opcua-link.md").read_text("utf-8")
+    analyzer, nodes = re.findall(r"```toml\n(.*?)```", page, re.DOTALL)
+    (tmp_path / "kestrel-nodes.toml").write_text(nodes)
+    site = tmp_path / "site.toml"
+    site.write_text(f'[site]\nname = "depot"\n\n[opcua]\n\n{analyzer}')
+    assert load_site(site).file.analyzers[0].opcua is not None
 
 
 def test_the_schema_has_a_branch_for_nodes() -> None:
