@@ -24,9 +24,13 @@ from edgeflash.inputs import InputStore
 from edgeflash.outlets.listening import OutletError, bind_host, cannot_listen
 from edgeflash.outlets.logins import LoginFailed
 from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
+from edgeflash.outlets.opcua_live import OpcUaLive
+from edgeflash.outlets.opcua_model import Served, model_nodes
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
 from edgeflash.outlets.opcua_security import ServerSecurity
+from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.outlets.opcua_watch import SecurityWatch
 from edgeflash.outlets.values import OutletUnits, Shown, shown
 from edgeflash.points import CATALOGUE, Point
@@ -52,6 +56,7 @@ class OpcUaOutlet:
     whoever can reach the port over the open one: predictions, and the product's number, which
     chooses the limit in force. mono_s: the clock of their ages. state_dir: where keys and users
     are; without it only the open endpoint can be. on_login_failed: see logins.
+    in_force: the configuration that is shown beside the points. facts: of the gateway, now.
     start raises OutletError or StorageError when it cannot listen, or has no keys.
     """
 
@@ -62,6 +67,9 @@ class OpcUaOutlet:
         site_name: str,
         inputs: InputStore | None = None,
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
+        in_force: InForce | None = None,
+        facts: Callable[[], GatewayFacts] = GatewayFacts,
+        *,
         state_dir: Path | None = None,
         on_login_failed: LoginFailed | None = None,
     ) -> None:
@@ -71,10 +79,13 @@ class OpcUaOutlet:
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
         self._store = inputs if inputs is not None and inputs.declared else None
         self._mono_s = mono_s
+        self._in_force = in_force or InForce(site_name)
+        self._facts = facts
         uri = application_uri(site_name)
         self._security = ServerSecurity(server, state_dir, uri, on_login_failed)
         self.watch = SecurityWatch(self._security)
         self._inputs: OpcUaInputs | None = None
+        self._live: OpcUaLive | None = None
         self._server: BoundedServer | None = None
         self._nodes: NodeIds = {}
         self._written: dict[tuple[str, str], Shown] = {}
@@ -119,14 +130,22 @@ class OpcUaOutlet:
             server = BoundedServer(address, port, self._security)
             await server.init()
             await _introduce(server, self._site_name)
-            self._nodes = await build_nodes(server, self._analyzers, self._units)
+            built = await build_nodes(server, model_nodes(self._served()))
+            self._nodes = built.points
+            self._live = OpcUaLive(server, built, self._facts, self._mono_s)
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
-                server.takers.update(await self._inputs.build(server))
+                server.takers.update(await self._inputs.attach(server))
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server
 
         return asyncio.run(build())
+
+    def _served(self) -> Served:
+        inputs = self._store.declared if self._store is not None else ()
+        return Served(
+            self._analyzers, self._units, self._in_force, inputs, self._config.accept_inputs
+        )
 
     async def publish(self, views: Sequence[View]) -> None:
         """Writes what changed since the last publish. Analyzers without a view keep their values.
@@ -143,6 +162,8 @@ class OpcUaOutlet:
             await asyncio.sleep(0)
         if self._inputs is not None:
             await self._inputs.publish()
+        if self._live is not None:
+            await self._live.publish({view.standing.analyzer: view for view in views})
         await self.watch.look(self._server)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
@@ -151,7 +172,10 @@ class OpcUaOutlet:
         before = self._written.get(key)
         if self._server is None or node is None or (before and not _changed(before, value)):
             return
-        await self._server.write_attribute_value(node, data_value(point, value, datetime.now(UTC)))
+        now = datetime.now(UTC)
+        await self._server.write_attribute_value(node, data_value(point, value, now))
+        if self._live is not None:
+            await self._live.follow(analyzer, point, value, now)
         self._written[key] = value
 
     async def stop(self) -> None:
