@@ -229,7 +229,8 @@ class GuardedProcessor(UaProcessor):
             self._session_watchdog_task.cancel()
             self._session_watchdog_task = None
         if self.certificate:
-            if leaf_of(params.ClientCertificate or b"\0")[0] != self.certificate:
+            given = params.ClientCertificate or b""
+            if given[: len(self.certificate)] != self.certificate:  # its issuers may follow
                 raise ServiceError(StatusCodes.BadSecurityChecksFailed)
             if len(params.ClientNonce or b"") < LEAST_NONCE_BYTES:
                 raise ServiceError(StatusCodes.BadNonceInvalid)

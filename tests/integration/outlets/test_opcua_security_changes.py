@@ -78,8 +78,8 @@ async def user_changes(plant: Plant) -> None:
 
 async def ended(client: Client) -> None:
     """The server has closed this client's connection."""
-    closed = client.uaclient.protocol
-    await until(lambda: closed is None or closed.state != "open", timeout_s=30.0)
+    connection = client.uaclient.protocol
+    await until(lambda: connection is None or connection.is_closed, timeout_s=30.0)
     with pytest.raises((ua.UaError, ConnectionError, TimeoutError)):
         await client.nodes.server_state.read_value()
     client.disconnect_socket()
