@@ -117,7 +117,7 @@ async def _end_check_sample(call: Call) -> None:
 async def _start_test_signal(call: Call) -> None:
     name, value, number, seconds = call.values
     point, quality = _POINTS[name], _QUALITIES[number]
-    signal = TestSignal(test_value(point, value, quality, call.units.of(point)), quality)
+    signal = TestSignal(value_for_test(point, value, quality, call.units.of(point)), quality)
     await call.operations.test_signal(call.analyzer, name, signal, seconds, call.who)
 
 
@@ -198,7 +198,7 @@ METHODS: tuple[MethodDeclaration, ...] = (
 )
 
 
-def test_value(
+def value_for_test(
     point: Point, given: Any, quality: Quality, unit: Unit | None
 ) -> float | int | bool | str | datetime | None:
     """What a test shows, in the point's inside unit. unit: that of the outlet, None without one.
