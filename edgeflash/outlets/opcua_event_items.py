@@ -141,7 +141,8 @@ class EventItems(MonitoredItemService):
 
     def _checked(self, asked: Any) -> Checked | int:
         """The filter as taken, or why there is none."""
-        if self._types is None or asked is None:
+        if self._types is None or asked is None or isinstance(asked, ua.ExtensionObject):
+            # No filter comes as an extension object without a type.
             return StatusCodes.BadEventFilterInvalid
         if not isinstance(asked, ua.EventFilter):
             return StatusCodes.BadFilterNotAllowed
