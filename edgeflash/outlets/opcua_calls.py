@@ -83,13 +83,12 @@ class Calls:
 
     def __init__(self) -> None:
         self._methods: dict[tuple[ua.NodeId, ua.NodeId], Method] = {}
-        self._needs: dict[ua.NodeId, Operation] = {}
+        self._needs: dict[ua.NodeId, Operation | None] = {}
 
     def add(self, node: ua.NodeId, method_id: ua.NodeId, method: Method) -> None:
         """Lets a method be called on an object."""
         self._methods[node, method_id] = method
-        if method.needs is not None:
-            self._needs[method_id] = method.needs
+        self._needs[method_id] = method.needs
 
     async def answer(
         self, requests: Sequence[ua.CallMethodRequest], caller: Caller, space: AddressSpace
@@ -139,12 +138,14 @@ class Calls:
     def show_executable(
         self, asked: Sequence[ua.ReadValueId], results: list[ua.DataValue], who: Who
     ) -> None:
-        """Makes UserExecutable tell what this user may do, in the results of a reading."""
+        """Makes UserExecutable tell what this user may call, in the results of a reading."""
         for place, item in enumerate(asked):
-            if item.AttributeId != AttributeIds.UserExecutable:
+            is_method = item.AttributeId == AttributeIds.UserExecutable
+            if not is_method or results[place].Value is None:
                 continue
             needed = self._needs.get(item.NodeId)
-            if needed is not None and who.role < NEEDED_ROLE[needed]:
+            lacks_role = needed is not None and who.role < NEEDED_ROLE[needed]
+            if item.NodeId not in self._needs or lacks_role:
                 results[place] = ua.DataValue(ua.Variant(False, ua.VariantType.Boolean))
 
 

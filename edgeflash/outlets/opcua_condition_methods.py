@@ -6,6 +6,7 @@ ConditionRefresh, 5.5.8 ConditionRefresh2, 5.7.3 Acknowledge.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from datetime import UTC, datetime
 from functools import partial
@@ -34,6 +35,9 @@ from edgeflash.outlets.opcua_event_items import EventItems
 from edgeflash.outlets.opcua_nodes import standard_node
 
 REFRESH_SEVERITY = 100
+
+TURN = 50
+"""Conditions that a refresh looks at without a pause."""
 
 _EVENT_ID = Argument("EventId", ua.VariantType.ByteString, "Names an event of the condition.")
 _COMMENT = Argument("Comment", ua.VariantType.LocalizedText, "One line of text.", one_line)
@@ -156,8 +160,12 @@ class ConditionMethods:
                 StatusCodes.BadMonitoredItemIdInvalid, f"no event item {item} in the subscription"
             )
         service.offer(_about_refresh(ObjectIds.RefreshStartEventType, "start"), item, False)
-        for event in self._conditions.retained():
-            service.offer(event, item)
+        for place, shown in enumerate(self._conditions.all()):
+            if shown.condition.is_retained:
+                service.offer(shown.event, item)
+            if place % TURN == 0:
+                # Many alarms and many items: the other clients have their turn in between.
+                await asyncio.sleep(0)
         service.offer(_about_refresh(ObjectIds.RefreshEndEventType, "end"), item, False)
         return []
 

@@ -102,10 +102,6 @@ class Conditions:
         """Every condition."""
         yield from self._shown.values()
 
-    def retained(self) -> list[Event]:
-        """The newest event of every condition that somebody has to see, for a refresh."""
-        return [one.event for one in self._shown.values() if one.condition.is_retained]
-
     async def update(self, view: View) -> list[Event]:
         """Shows the alarms of a view; the events that tell clients what changed.
 

@@ -182,6 +182,19 @@ async def test_nothing_else_can_be_called(plant: Plant, on: Any, method: Any, co
     assert (await plant.call(on, method)).StatusCode.name == code
 
 
+async def test_the_standards_other_methods_look_as_they_are(plant: Plant) -> None:
+    """UserExecutable is false for what is not served, and true for a refresh."""
+    for method, may in (
+        (ObjectIds.Server_RequestServerStateChange, False),
+        (ObjectIds.ConditionType_ConditionRefresh, True),
+        (ObjectIds.AcknowledgeableConditionType_Acknowledge, True),
+        (ObjectIds.AcknowledgeableConditionType_Confirm, False),
+    ):
+        node = plant.client.get_node(ua.NodeId(method))
+        shown = await node.read_attribute(ua.AttributeIds.UserExecutable)
+        assert shown.Value.Value is may, method
+
+
 async def test_requests_are_bounded(plant: Plant) -> None:
     """None and too many are refused as a whole."""
     request = ua.CallMethodRequest()
