@@ -26,12 +26,8 @@ from edgeflash.outlets.opcua_event import (
     string,
     whole,
 )
-from edgeflash.outlets.opcua_event_types import (
-    CYCLE_EVENT,
-    LINK_EVENT,
-    LOW_FLASH_EVENT,
-    own_type_id,
-)
+from edgeflash.outlets.opcua_event_model import CYCLE_EVENT, LINK_EVENT, LOW_FLASH_EVENT
+from edgeflash.outlets.opcua_event_types import own_type_id
 from edgeflash.publication import LinkState, Standing
 from edgeflash.units import Unit
 
@@ -50,23 +46,25 @@ def news_of(
     *,
     at: datetime,
     source: ua.NodeId,
+    types_index: int,
     unit: Unit,
     new_id: Callable[[], bytes],
 ) -> list[Event]:
     """The events between two looks at an analyzer. before: None at the first, which tells nothing.
 
-    source: the analyzer's node. unit: the outlet's of temperatures. at: UTC.
+    source: the analyzer's node. types_index: of the types namespace. unit: the outlet's of
+    temperatures. at: UTC.
     """
     if before is None:
         return []
-    index = int(source.NamespaceIndex)
     found = []
     if now.link is not before.link and LinkState.UP in (now.link, before.link):
-        found.append(_link_event(now, at, source, index, new_id()))
+        found.append(_link_event(now, at, source, types_index, new_id()))
     if now.latest is not None and (before.latest is None or before.latest.key != now.latest.key):
-        found.append(_cycle_event(now.latest, CYCLE_EVENT, at, source, unit, new_id()))
-        if now.latest.low_flash:
-            found.append(_cycle_event(now.latest, LOW_FLASH_EVENT, at, source, unit, new_id()))
+        kinds = (CYCLE_EVENT, LOW_FLASH_EVENT) if now.latest.low_flash else (CYCLE_EVENT,)
+        for kind in kinds:
+            type_id = own_type_id(kind, types_index)
+            found.append(_cycle_event(now.latest, kind, type_id, at, source, unit, new_id()))
     return found
 
 
@@ -91,10 +89,14 @@ def _link_event(
 
 
 def _cycle_event(
-    result: Result, kind: str, at: datetime, source: ua.NodeId, unit: Unit, event_id: bytes
+    result: Result,
+    kind: str,
+    type_id: ua.NodeId,
+    at: datetime,
+    source: ua.NodeId,
+    unit: Unit,
+    event_id: bytes,
 ) -> Event:
-    index = int(source.NamespaceIndex)
-    type_id = own_type_id(kind, index)
     is_low = kind == LOW_FLASH_EVENT
     fields = base_fields(
         event_id=event_id,
@@ -108,7 +110,7 @@ def _cycle_event(
         if is_low
         else SEVERITY_OF_VERDICT[result.verdict],
     )
-    fields |= _values(result, unit, index)
+    fields |= _values(result, unit, int(type_id.NamespaceIndex))
     return Event(type_id, fields, frozenset({source}))
 
 

@@ -1,4 +1,4 @@
-"""The event types of a server: the standard's, as they stand in its address space, and our own."""
+"""The event types of a server, ours among them, as they stand in its address space."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from asyncua.ua.object_ids import ObjectIds
 
 from edgeflash.outlets.opcua_event import Path
 from edgeflash.outlets.opcua_event_filter import BASE_EVENT_TYPE
-from edgeflash.outlets.opcua_nodes import LOCALE, Nodes, standard_node
+from edgeflash.outlets.opcua_nodes import standard_node
 
 DEEPEST_FIELD = 4
 """Browse names in the longest path that is looked for."""
@@ -28,103 +28,9 @@ _PARTS = (
 _FIELD_CLASSES = (ua.NodeClass.Variable, ua.NodeClass.Object)
 
 
-@dataclass(frozen=True, slots=True)
-class OwnField:
-    """A property of an event type of our own. data_type: name of a standard DataType."""
-
-    name: str
-    data_type: str
-    description: str
-
-
-@dataclass(frozen=True, slots=True)
-class OwnType:
-    """An event type of our own. parent: the name of another one, or of a standard type."""
-
-    name: str
-    parent: str
-    description: str
-    fields: tuple[OwnField, ...] = ()
-
-
-CYCLE_EVENT, LOW_FLASH_EVENT, LINK_EVENT = "CycleEventType", "LowFlashEventType", "LinkEventType"
-
-OWN_TYPES: tuple[OwnType, ...] = (
-    OwnType(
-        CYCLE_EVENT,
-        "BaseEventType",
-        "A cycle has been judged and is on record.",
-        (
-            OwnField("ResultId", "String", "Analyzer, epoch and number of the cycle."),
-            OwnField("CycleNumber", "UInt32", "The analyzer's own number of the cycle."),
-            OwnField("Epoch", "UInt32", "How often the analyzer's counter has begun again."),
-            OwnField("Verdict", "String", "accepted, doubtful or rejected."),
-            OwnField("ReasonCode", "UInt16", "Code of the worst finding's rule; 0: none."),
-            OwnField("ReasonText", "String", "The worst finding in words."),
-            OwnField("FlashPoint", "Double", "The cycle's own value; none when rejected."),
-            OwnField("Reported", "Double", "The flash point as the analyzer reports it."),
-            OwnField("Recomputed", "Double", "The gateway's own flash point, uncorrected."),
-            OwnField("Corrected", "Double", "The flash point at standard pressure."),
-            OwnField("TemperatureUnit", "String", "The unit of this event's temperatures."),
-            OwnField("LowFlash", "Boolean", "Evidence of a low flash point, even if rejected."),
-            OwnField("SampledAt", "DateTime", "When the sample passed the tap, UTC."),
-            OwnField("Product", "String", "The product as it was judged."),
-        ),
-    ),
-    OwnType(
-        LOW_FLASH_EVENT,
-        CYCLE_EVENT,
-        "A judged cycle, accepted or not, gives evidence of a low flash point.",
-    ),
-    OwnType(
-        LINK_EVENT,
-        "SystemEventType",
-        "The link to an analyzer was lost or has returned.",
-        (OwnField("LinkState", "String", "connecting, up, down or misconfigured."),),
-    ),
-)
-
-
-def own_type_id(name: str, index: int) -> ua.NodeId:
-    """The NodeId of an event type of our own."""
-    return ua.NodeId(ua.String(f"events.{name}"), ua.Int16(index))
-
-
-async def add_own_types(server: Server, index: int) -> None:
-    """Adds our event types below the standard's."""
-    nodes = Nodes(server, index)
-    session = server.iserver.isession
-    for own in OWN_TYPES:
-        is_own = any(own.parent == one.name for one in OWN_TYPES)
-        attributes = ua.ObjectTypeAttributes()
-        attributes.DisplayName = ua.LocalizedText(own.name, LOCALE)
-        attributes.Description = ua.LocalizedText(own.description, LOCALE)
-        attributes.IsAbstract = False
-        item = ua.AddNodesItem()
-        item.RequestedNewNodeId = own_type_id(own.name, index)
-        item.BrowseName = ua.QualifiedName(own.name, ua.UInt16(index))
-        item.NodeClass = ua.NodeClass.ObjectType
-        item.ReferenceTypeId = _SUBTYPE
-        item.ParentNodeId = (
-            own_type_id(own.parent, index)
-            if is_own
-            else standard_node(getattr(ObjectIds, own.parent))
-        )
-        item.NodeAttributes = attributes
-        (result,) = await session.add_nodes([item])
-        result.StatusCode.check()
-        for field in own.fields:
-            node = await nodes.add_variable(
-                item.RequestedNewNodeId,
-                f"events.{own.name}.{field.name}",
-                ua.QualifiedName(field.name, ua.UInt16(index)),
-                ua.Variant(None, ua.VariantType.Null),
-                field.data_type,
-                "PropertyType",
-                description=field.description,
-            )
-            rule = standard_node(ObjectIds.ModellingRule_Mandatory)
-            await add_reference(server, node, ObjectIds.HasModellingRule, rule, ua.NodeClass.Object)
+def own_type_id(name: str, types_index: int) -> ua.NodeId:
+    """The NodeId of an event type of our own. types_index: of the types namespace."""
+    return ua.NodeId(ua.String(name), ua.Int16(types_index))
 
 
 async def add_reference(

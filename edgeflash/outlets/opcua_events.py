@@ -20,14 +20,9 @@ from edgeflash.outlets.opcua_conditions import Conditions
 from edgeflash.outlets.opcua_cycle_events import news_of
 from edgeflash.outlets.opcua_event import INFORMATION, Event, base_fields, name
 from edgeflash.outlets.opcua_event_items import EventItems
-from edgeflash.outlets.opcua_event_types import (
-    OWN_TYPES,
-    EventTypeTree,
-    add_own_types,
-    add_reference,
-    own_type_id,
-)
-from edgeflash.outlets.opcua_names import NAMESPACE_URI
+from edgeflash.outlets.opcua_event_model import OWN_TYPES
+from edgeflash.outlets.opcua_event_types import EventTypeTree, add_reference, own_type_id
+from edgeflash.outlets.opcua_names import NAMESPACE_URI, TYPES_NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import standard_node
 from edgeflash.outlets.opcua_operating import add_operating_methods
 from edgeflash.outlets.opcua_server_methods import ServerMethods
@@ -53,12 +48,13 @@ class OpcUaEvents:
         self._server: BoundedServer | None = None
         self._conditions: Conditions | None = None
         self._index = 0
+        self._types_index = 0
 
     async def build(self, server: BoundedServer) -> None:
-        """Adds types, conditions and methods beside the analyzers' nodes, which are there."""
+        """Adds conditions and methods; the analyzers and the types are there."""
         self._server = server
         self._index = index = await server.register_namespace(NAMESPACE_URI)
-        await add_own_types(server, index)
+        self._types_index = await server.register_namespace(TYPES_NAMESPACE_URI)
         types = EventTypeTree(server.iserver.aspace)
         server.event_types = types
         server.overflow_event = _overflow
@@ -78,7 +74,7 @@ class OpcUaEvents:
     async def _notify_from(self, server: BoundedServer) -> None:
         """Says where events come from: Server, below it the analyzers, and what they can send."""
         await self._set_notifier(server, _SERVER)
-        sent = [own_type_id(one.name, self._index) for one in OWN_TYPES]
+        sent = [own_type_id(one.name, self._types_index) for one in OWN_TYPES]
         sent.append(standard_node(ObjectIds.AlarmConditionType))
         for analyzer in self._analyzers:
             node = ua.NodeId(ua.String(analyzer.id), ua.Int16(self._index))
@@ -113,6 +109,7 @@ class OpcUaEvents:
             standing,
             at=view.at,
             source=ua.NodeId(ua.String(standing.analyzer), ua.Int16(self._index)),
+            types_index=self._types_index,
             unit=self._temperature,
             new_id=lambda: uuid4().bytes,
         )

@@ -19,7 +19,7 @@ from edgeflash.alarms.catalogue import in_force
 from edgeflash.alarms.state import Kept, NothingToAcknowledgeError, acknowledge, step
 from edgeflash.model import AlarmNote, AlarmState
 from edgeflash.outlets import OpcUaOutlet
-from edgeflash.outlets.opcua_names import NAMESPACE_URI
+from edgeflash.outlets.opcua_names import NAMESPACE_URI, TYPES_NAMESPACE_URI
 from edgeflash.publication import Standing, TestSignal, View
 from tests.unit.outlets.builders import START, analyzer, opcua, result, standing_of, view_of
 
@@ -128,10 +128,15 @@ class Plant:
     outlet: OpcUaOutlet
     client: Client
     index: int
+    types_index: int
 
     def id(self, identifier: str) -> ua.NodeId:
         """A NodeId of ours."""
         return ua.NodeId(identifier, self.index)
+
+    def type_id(self, name: str) -> ua.NodeId:
+        """A type of ours."""
+        return ua.NodeId(name, self.types_index)
 
     def node(self, identifier: str) -> Node:
         """A node of ours."""
@@ -176,7 +181,8 @@ async def running_plant(**settings: object) -> AsyncIterator[Plant]:
         await desk.publish()
         async with Client(outlet.endpoint, timeout=30) as client:
             index = await client.get_namespace_index(NAMESPACE_URI)
-            yield Plant(desk, outlet, client, index)
+            types_index = await client.get_namespace_index(TYPES_NAMESPACE_URI)
+            yield Plant(desk, outlet, client, index, types_index)
     finally:
         await outlet.stop()
 

@@ -292,5 +292,7 @@ async def test_where_events_come_from(plant: Plant) -> None:
     assert await analyzer.read_event_notifier() == {ua.EventNotifier.SubscribeToEvents}
     conditions = await analyzer.get_referenced_nodes(refs=ObjectIds.HasCondition)
     assert plant.id(LOW) in [one.nodeid for one in conditions]
-    sent = await analyzer.get_referenced_nodes(refs=ObjectIds.GeneratesEvent)
-    assert plant.id("events.CycleEventType") in [one.nodeid for one in sent]
+    kind = plant.client.get_node(await analyzer.read_type_definition())
+    sent = await kind.get_referenced_nodes(refs=ObjectIds.GeneratesEvent)
+    wanted = {plant.type_id("CycleEventType"), ua.NodeId(ObjectIds.AlarmConditionType)}
+    assert wanted <= {one.nodeid for one in sent}

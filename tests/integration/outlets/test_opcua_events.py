@@ -51,8 +51,8 @@ async def judge(plant: Plant, number: int, **more: Any) -> None:
 
 def own(plant: Plant, name: str, of: str = "CycleEventType") -> ua.SimpleAttributeOperand:
     """The operand of a field of our own."""
-    operand = field(of=plant.id(f"events.{of}"))
-    operand.BrowsePath = [ua.QualifiedName(name, plant.index)]
+    operand = field(of=plant.type_id(of))
+    operand.BrowsePath = [ua.QualifiedName(name, plant.types_index)]
     return operand
 
 
@@ -79,7 +79,7 @@ async def test_a_judged_cycle_is_an_event(plant: Plant) -> None:
     """With its verdict and value; evidence of a low flash point has an event beside it."""
     events = Events()
     subscription = await plant.client.create_subscription(60, events)
-    kinds = [plant.id("events.CycleEventType"), plant.id("events.LowFlashEventType")]
+    kinds = [plant.type_id("CycleEventType"), plant.type_id("LowFlashEventType")]
     await subscription.subscribe_events(SERVER, kinds)
     await judge(plant, 20)
     await until(lambda: len(events.seen) == 1, LATE)
@@ -101,7 +101,7 @@ async def test_a_where_clause_lets_through_what_it_says(plant: Plant) -> None:
     subscription = await plant.client.create_subscription(60, events)
     wanted = filter_of(
         element(OP.And, ua.ElementOperand(Index=1), ua.ElementOperand(Index=2)),
-        element(OP.OfType, literal(plant.id("events.CycleEventType"))),
+        element(OP.OfType, literal(plant.type_id("CycleEventType"))),
         element(OP.GreaterThanOrEqual, field("Severity"), literal(500, ua.VariantType.UInt16)),
         select=[field("EventType"), field("Severity"), own(plant, "CycleNumber")],
     )
@@ -119,7 +119,7 @@ async def test_a_link_lost_and_returned(plant: Plant) -> None:
     """As system events of the analyzer."""
     events = Events()
     subscription = await plant.client.create_subscription(60, events)
-    await subscription.subscribe_events(plant.id("fp-102"), plant.id("events.LinkEventType"))
+    await subscription.subscribe_events(plant.id("fp-102"), plant.type_id("LinkEventType"))
     standing = plant.desk.standings["fp-102"]
     for link in (LinkState.DOWN, LinkState.CONNECTING, LinkState.UP):
         plant.desk.standings["fp-102"] = replace(standing, link=link)
@@ -152,7 +152,7 @@ async def test_a_filter_is_changed_while_it_runs(plant: Plant) -> None:
     """A faulty change is refused and the filter before stays."""
     events = Events()
     subscription = await plant.client.create_subscription(60, events)
-    cycles = element(OP.OfType, literal(plant.id("events.CycleEventType")))
+    cycles = element(OP.OfType, literal(plant.type_id("CycleEventType")))
     select = [field("Severity"), own(plant, "CycleNumber")]
     item = await subscription.subscribe_events(SERVER, evfilter=filter_of(cycles, select=select))
     number = ua.Variant(subscription.subscription_id, ua.VariantType.UInt32)
@@ -213,7 +213,7 @@ async def test_a_full_queue_tells_what_it_lost(
     # The interval is long: only what this test asks to be published is.
     inner = service.iserver.subscription_service.subscriptions[subscription.subscription_id]
     wanted = filter_of(
-        element(OP.OfType, literal(plant.id("events.CycleEventType"))),
+        element(OP.OfType, literal(plant.type_id("CycleEventType"))),
         select=[field("EventType"), own(plant, "CycleNumber")],
     )
     answer = await items(subscription, wanted, queue=2, oldest=oldest)
@@ -246,7 +246,7 @@ async def test_lost_items_and_modes(plant: Plant) -> None:
     """A disabled item gets nothing, one put back gets what comes then, a deleted one is gone."""
     events = Events()
     subscription = await plant.client.create_subscription(60, events)
-    item = await subscription.subscribe_events(SERVER, plant.id("events.CycleEventType"))
+    item = await subscription.subscribe_events(SERVER, plant.type_id("CycleEventType"))
     await subscription.set_monitoring_mode(ua.MonitoringMode.Disabled)
     await judge(plant, 200)
     await subscription.set_monitoring_mode(ua.MonitoringMode.Reporting)

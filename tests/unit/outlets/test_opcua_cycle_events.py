@@ -12,12 +12,14 @@ from asyncua import ua
 from edgeflash.model import Verdict
 from edgeflash.outlets.opcua_cycle_events import news_of
 from edgeflash.outlets.opcua_event import Event, name
-from edgeflash.outlets.opcua_event_types import OWN_TYPES, own_type_id
+from edgeflash.outlets.opcua_event_model import OWN_TYPES
+from edgeflash.outlets.opcua_event_types import own_type_id
 from edgeflash.publication import LinkState, Standing
 from edgeflash.units import UNITS
 from tests.unit.outlets.builders import START, result, standing_of
 
 SOURCE = ua.NodeId("fp-101", 2)
+TYPES = 3
 
 
 def ids() -> Iterator[bytes]:
@@ -33,6 +35,7 @@ def news(before: Standing | None, now: Standing) -> list[Event]:
         now,
         at=START,
         source=SOURCE,
+        types_index=TYPES,
         unit=UNITS["degF"],
         new_id=lambda: next(fresh),
     )
@@ -40,7 +43,7 @@ def news(before: Standing | None, now: Standing) -> list[Event]:
 
 def own(event: Event, field: str) -> object:
     """The value of a field of our own."""
-    return event.fields[name(field, index=2)].Value
+    return event.fields[name(field, index=TYPES)].Value
 
 
 def test_the_first_look_tells_nothing() -> None:
@@ -60,7 +63,7 @@ def test_a_judged_cycle(verdict: Verdict, severity: int, value: float | None) ->
     """Verdict, reason and values; a rejected cycle has no value to be used."""
     judged = result(cycle_number=18, verdict=verdict)
     (event,) = news(standing_of(result()), standing_of(result(), judged))
-    assert event.type_id == own_type_id("CycleEventType", 2)
+    assert event.type_id == own_type_id("CycleEventType", TYPES)
     assert event.fields[name("Severity")].Value == severity
     assert event.fields[name("SourceNode")].Value == SOURCE
     assert event.notifiers == {SOURCE}
@@ -76,7 +79,7 @@ def test_evidence_of_a_low_flash_point_is_told_even_from_a_rejected_cycle() -> N
     judged = replace(result(cycle_number=18, verdict=Verdict.REJECTED), low_flash=True)
     plain, low = news(standing_of(result()), standing_of(result(), judged))
     assert plain.fields[name("Severity")].Value == 500
-    assert low.type_id == own_type_id("LowFlashEventType", 2)
+    assert low.type_id == own_type_id("LowFlashEventType", TYPES)
     assert low.fields[name("Severity")].Value == 800
     assert plain.event_id != low.event_id
 
@@ -106,15 +109,15 @@ def test_an_event_has_just_the_fields_its_type_declares() -> None:
     """And each value is of the declared type, or null."""
     judged = replace(result(cycle_number=18), low_flash=True)
     events = news(standing_of(result(), link=LinkState.DOWN), standing_of(judged))
-    declared = {own_type_id(one.name, 2): one for one in OWN_TYPES}
+    declared = {own_type_id(one.name, TYPES): one for one in OWN_TYPES}
     assert len(events) == 3
     for event in events:
         fields = {}
         kind = declared.get(event.type_id)
         while kind is not None:
             fields |= {one.name: one.data_type for one in kind.fields}
-            kind = declared.get(own_type_id(kind.parent, 2))
-        shown = {path[0][1]: one for path, one in event.fields.items() if path[0][0] == 2}
+            kind = declared.get(own_type_id(kind.parent, TYPES))
+        shown = {path[0][1]: one for path, one in event.fields.items() if path[0][0] == TYPES}
         assert set(shown) == set(fields)
         for field, variant in shown.items():
             assert variant.VariantType.name in (fields[field], "Null"), field

@@ -18,7 +18,7 @@ from edgeflash.outlets.opcua_event_filter import (
     OPERANDS,
 )
 from edgeflash.outlets.opcua_event_items import MAX_QUEUED_EVENTS
-from edgeflash.outlets.opcua_event_types import OWN_TYPES
+from edgeflash.outlets.opcua_event_model import OWN_TYPES
 from edgeflash.outlets.opcua_methods import METHODS
 
 DOCS = Path(__file__).resolve().parents[3] / "docs"
