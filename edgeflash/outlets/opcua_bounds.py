@@ -266,9 +266,9 @@ class _BoundedSubscriptions(SubscriptionService):
             params.RequestedPublishingInterval = MIN_PUBLISHING_MS
         result = await super().create_subscription(params, *args, **kwargs)
         made = self.subscriptions[result.SubscriptionId]
-        made.monitored_item_srv = EventItems(
-            made, self.aspace, self.server.event_types, self.server.overflow_event
-        )
+        items = EventItems(made, self.aspace)
+        items.serve_events(self.server.event_types, self.server.overflow_event)
+        made.monitored_item_srv = items
         return result
 
     async def create_monitored_items(
