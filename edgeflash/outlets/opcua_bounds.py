@@ -3,15 +3,11 @@
 Clients read. A write reaches the nodes that a `WriteTaker` was given for, and nothing else; without
 any, the service itself is refused.
 
-asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
+asyncua 2.1 has two gaps that this file closes by subclassing; its minor version is pinned.
 
 - A chunk's announced size is only checked once all of it is in memory, and answers that a client
   does not take pile up without end: `_BoundedConnection` closes such a client.
-- The publishing interval is taken as asked, down to a busy loop: it is raised to a minimum.
-- A deadband filter fails on a bad value (which has no number) and the notification is lost, so
-  a subscriber would never learn that the value went bad; and a deadband compares with the last
-  written instead of the last sent value, so a slow drift is never sent. Deadbands are therefore
-  left out of account: such a client gets every change.
+- Subscriptions are not what their clients agreed upon: see opcua_monitoring.py and what it uses.
 """
 
 from __future__ import annotations
@@ -29,17 +25,17 @@ from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.server import Server
-from asyncua.server.subscription_service import SubscriptionService
 from asyncua.server.user_managers import UserManager
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.outlets.opcua_monitored_items import MAX_QUEUED_VALUES
+from edgeflash.outlets.opcua_monitoring import Monitoring, MonitoringSession
 from edgeflash.outlets.refusals import Refusals
 
 MAX_CONNECTIONS = 32
 MAX_SUBSCRIPTIONS = 128
-MAX_QUEUED_VALUES = 1000
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
@@ -47,7 +43,6 @@ MAX_WRITES = 1000
 MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
-MIN_PUBLISHING_MS = 50.0
 ACTIVATION_TIMEOUT_S = 10.0
 SESSION_TIMEOUT_MS = 120_000.0
 
@@ -115,7 +110,9 @@ class BoundedServer(Server):
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
-        inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
+        inner.subscription_service = Monitoring(inner.aspace, iserver=inner)
+        # Its own session too, through which the library sends events.
+        inner.isession.subscription_service = inner.subscription_service
         self.limits.max_message_size = MAX_MESSAGE_BYTES
         self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
 
@@ -156,7 +153,7 @@ class _BoundedInner(InternalServer):
         return session
 
 
-class _BoundedSession(InternalSession):
+class _BoundedSession(MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
 
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
@@ -218,37 +215,3 @@ class _BoundedConnection(OPCUAProtocol):
         self._buffer = b""
         if self.transport is not None:
             self.transport.abort()
-
-
-class _BoundedSubscriptions(SubscriptionService):
-    async def create_subscription(
-        self, params: ua.CreateSubscriptionParameters, *args: Any, **kwargs: Any
-    ) -> ua.CreateSubscriptionResult:
-        # A comparison that is false for NaN too.
-        if not params.RequestedPublishingInterval >= MIN_PUBLISHING_MS:
-            params.RequestedPublishingInterval = MIN_PUBLISHING_MS
-        return await super().create_subscription(params, *args, **kwargs)
-
-    async def create_monitored_items(
-        self, params: ua.CreateMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemCreateResult]:
-        for item in params.ItemsToCreate:
-            _send_every_change(item.RequestedParameters)
-        return await super().create_monitored_items(params)
-
-    def modify_monitored_items(
-        self, params: ua.ModifyMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemModifyResult]:
-        for item in params.ItemsToModify:
-            _send_every_change(item.RequestedParameters)
-            # The parent takes this one as asked; 0 would mean a queue without end.
-            asked = item.RequestedParameters.QueueSize
-            item.RequestedParameters.QueueSize = min(asked, MAX_QUEUED_VALUES) or MAX_QUEUED_VALUES
-        return super().modify_monitored_items(params)
-
-
-def _send_every_change(parameters: ua.MonitoringParameters) -> None:
-    """Takes a deadband out of a monitored item's filter."""
-    # Not by isinstance: the library decodes to another class of the same name than ua's.
-    if hasattr(parameters.Filter, "DeadbandType"):
-        parameters.Filter.DeadbandType = ua.DeadbandType.None_
