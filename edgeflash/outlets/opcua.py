@@ -21,6 +21,7 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
+from edgeflash.outlets.history_rows import HISTORIC
 from edgeflash.outlets.listening import (
     OutletError,
     bind_host,
@@ -28,7 +29,10 @@ from edgeflash.outlets.listening import (
     refuse_open_endpoint,
 )
 from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_history import PointHistory, Source, historic_nodes
+from edgeflash.outlets.opcua_history_nodes import add_history
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
+from edgeflash.outlets.opcua_names import NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
 from edgeflash.outlets.values import OutletUnits, Shown, shown
 from edgeflash.points import CATALOGUE, Point
@@ -53,6 +57,7 @@ class OpcUaOutlet:
 
     So where the site file accepts inputs, whoever can reach the port can write them: predictions,
     and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
+    history: where HistoryRead reads; None: there is none to read.
     start raises OutletError when that is not allowed for the host, or when it cannot listen.
     """
 
@@ -63,8 +68,10 @@ class OpcUaOutlet:
         site_name: str,
         inputs: InputStore | None = None,
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
+        history: Source | None = None,
     ) -> None:
         self._config = server
+        self._history = history
         self._analyzers = tuple(analyzers)
         self._site_name = site_name
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
@@ -115,6 +122,7 @@ class OpcUaOutlet:
             await server.init()
             await _introduce(server, self._site_name)
             self._nodes = await build_nodes(server, self._analyzers, self._units)
+            await self._add_history(server)
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.build(server))
@@ -122,6 +130,15 @@ class OpcUaOutlet:
             return server
 
         return asyncio.run(build())
+
+    async def _add_history(self, server: BoundedServer) -> None:
+        """Makes the history of the points readable, where there is one."""
+        if self._history is None:
+            return
+        nodes = historic_nodes(self._nodes, HISTORIC)
+        await add_history(server, await server.get_namespace_index(NAMESPACE_URI), nodes)
+        inner = server.iserver
+        inner.history_manager = PointHistory(inner, nodes, self._history, self._units, self._mono_s)
 
     async def publish(self, views: Sequence[View]) -> None:
         """Writes what changed since the last publish. Analyzers without a view keep their values.

@@ -30,8 +30,10 @@ from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.outlets.opcua_history import PointHistory
 from edgeflash.outlets.opcua_monitored_items import MAX_QUEUED_VALUES
 from edgeflash.outlets.opcua_monitoring import Monitoring, MonitoringSession
+from edgeflash.outlets.opcua_side_reading import SideReading
 from edgeflash.outlets.refusals import Refusals
 
 MAX_CONNECTIONS = 32
@@ -156,6 +158,12 @@ class _BoundedInner(InternalServer):
 class _BoundedSession(MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
 
+    async def history_read(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
+        manager = self.iserver.history_manager
+        if isinstance(manager, PointHistory):
+            return await manager.read_for(self, params)
+        raise ServiceError(StatusCodes.BadServiceUnsupported)
+
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
         if len(params.NodesToWrite) > MAX_WRITES:
             raise ServiceError(StatusCodes.BadTooManyOperations)
@@ -197,6 +205,9 @@ class _BoundedConnection(OPCUAProtocol):
         super().connection_made(transport)
         if self.transport is not None:
             self.transport.set_write_buffer_limits(high=MAX_UNSENT_BYTES)
+            self.processor = SideReading(
+                self.iserver, self.transport, self.limits, policies=self.policies
+            )
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
