@@ -158,6 +158,12 @@ class _BoundedInner(InternalServer):
 class _BoundedSession(MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
 
+    async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
+        self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
+    ) -> list[ua.TransferResult]:
+        """Refused as a service that is not there, upon which clients subscribe anew."""
+        raise ServiceError(StatusCodes.BadServiceUnsupported)
+
     async def history_read(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
         manager = self.iserver.history_manager
         if isinstance(manager, PointHistory):

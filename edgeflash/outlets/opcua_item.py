@@ -40,19 +40,15 @@ _SHOWS_SERVER = (ua.TimestampsToReturn.Server, ua.TimestampsToReturn.Both)
 
 
 class Item(MonitoredItemData):
-    """A monitored item with its sampling, its filter and its queue.
+    """A monitored item with its sampling, its filter and its queue; of events, it has neither."""
 
-    For events the queue holds field lists, and only the mode and the queue are used.
-    """
-
-    def __init__(self, queue: Queue[Any], sampler: Sampler[ua.DataValue]) -> None:
+    def __init__(self, queue: Queue[ua.DataValue], sampler: Sampler[ua.DataValue]) -> None:
         super().__init__()
         self.queue = queue
         self.sampler = sampler
         self.wanted = EVERY_CHANGE
         self.before: Sample | None = None
         self.timestamps = ua.TimestampsToReturn.Both
-        self.discard_oldest = True
 
     def take_sample(self, value: ua.DataValue) -> bool:
         """Queues a sampled value where it is a change; True when it was."""

@@ -1,21 +1,19 @@
 """The monitored items of one subscription: made, changed, sampled, queued, taken for sending.
 
-In place of the library's for values. Events go through the library's own path up to the queue.
+In place of the library's for values. Events go the library's own way, through its queue of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from asyncua import ua
-from asyncua.common.event_objects import EventQueueOverflowEvent
 from asyncua.common.utils import ServiceError
 from asyncua.server.address_space import AddressSpace
 from asyncua.server.monitored_item_service import MonitoredItemService
 from asyncua.ua.attribute_ids import AttributeIds
-from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.outlets.data_change import Queue, Sampler
@@ -47,7 +45,10 @@ class Room:
 
 
 class MonitoredItems(MonitoredItemService):
-    """The items of one subscription. room: what they may still take up."""
+    """The items of one subscription. room: what they may still take up.
+
+    A place for events: `_create_events_monitored_item`, and the library's own queue of them.
+    """
 
     isub: Subscriber
     _monitored_items: dict[int, Item]  # type: ignore[assignment]
@@ -77,8 +78,8 @@ class MonitoredItems(MonitoredItemService):
         return sum(item.queue_size for item in self._monitored_items.values())
 
     @property
-    def has_notifications(self) -> bool:
-        """Whether something waits to be sent."""
+    def has_changes(self) -> bool:
+        """Whether a changed value waits to be sent."""
         return bool(self._to_send)
 
     async def create_monitored_items(
@@ -118,7 +119,6 @@ class MonitoredItems(MonitoredItemService):
         item.client_handle = asked.ClientHandle
         item.monitored_item_id = result.MonitoredItemId
         item.queue_size = result.RevisedQueueSize
-        item.discard_oldest = bool(asked.DiscardOldest)
         item.filter = asked.Filter
         item.timestamps = self._timestamps
         return result, item
@@ -190,48 +190,16 @@ class MonitoredItems(MonitoredItemService):
         if item.take_sample(value) and item.mode == _REPORTING:
             self._to_send[mid] = None
 
-    def queue_event(self, mid: int, fields: ua.EventFieldList) -> None:
-        """Queues the fields of an event."""
-        item = self._monitored_items.get(mid)
-        if item is None or item.mode == _DISABLED:
-            return
-        item.queue.put(fields)
-        if item.mode == _REPORTING:
-            self._to_send[mid] = None
-
-    def take(
-        self, count: int
-    ) -> tuple[list[ua.MonitoredItemNotification], list[ua.EventFieldList]]:
-        """Up to `count` notifications, item by item: values and events."""
+    def take(self, count: int) -> list[ua.MonitoredItemNotification]:
+        """Up to `count` changed values, item by item."""
         changes: list[ua.MonitoredItemNotification] = []
-        events: list[ua.EventFieldList] = []
-        while self._to_send and (left := count - len(changes) - len(events)) > 0:
+        while self._to_send and len(changes) < count:
             mid = next(iter(self._to_send))
             item = self._monitored_items[mid]
-            taken = item.queue.take(left)
-            if item.callback_handle is None:
-                for queued in taken:
-                    events += self._event(item, queued.item, queued.overflowed)
-            else:
-                changes += map(item.notification, taken)
+            changes += map(item.notification, item.queue.take(count - len(changes)))
             if not len(item.queue):
                 del self._to_send[mid]
-        return changes, events
-
-    def _event(self, item: Item, fields: ua.EventFieldList, overflowed: bool) -> list[Any]:
-        """The fields of an event; beside lost ones, an event that says so (7.22.3)."""
-        if not overflowed:
-            return [fields]
-        lost = EventQueueOverflowEvent(  # type: ignore[no-untyped-call]
-            sourcenode=ua.NodeId(ua.Int32(ObjectIds.Server)),
-            message=ua.LocalizedText("Events were lost: more came than this queue holds.", "en"),
-            severity=500,
-        )
-        told = ua.EventFieldList(
-            ClientHandle=item.client_handle,
-            EventFields=lost.to_event_fields(item.filter.SelectClauses),
-        )
-        return [told, fields] if item.discard_oldest else [fields, told]
+        return changes
 
     def modify_monitored_items(
         self, params: ua.ModifyMonitoredItemsParameters
@@ -242,40 +210,32 @@ class MonitoredItems(MonitoredItemService):
     def _modify_monitored_item(
         self, params: ua.MonitoredItemModifyRequest
     ) -> ua.MonitoredItemModifyResult:
-        asked, result = params.RequestedParameters, ua.MonitoredItemModifyResult()
         item = self._monitored_items.get(params.MonitoredItemId)
+        asked, result = params.RequestedParameters, ua.MonitoredItemModifyResult()
         if item is None or item.read_value_id is None:
             result.StatusCode = _status(StatusCodes.BadMonitoredItemIdInvalid)
             return result
-        for_events = item.callback_handle is None
+        if item.callback_handle is None:
+            asked.QueueSize = self._queue_size(asked.QueueSize, True, item.queue_size)
+            return super()._modify_monitored_item(params)
         try:
-            if for_events:
-                check_event_filter(asked.Filter)
-            else:
-                item.wanted = checked_filter(self.aspace, item.read_value_id, asked.Filter)
+            item.wanted = checked_filter(self.aspace, item.read_value_id, asked.Filter)
         except ServiceError as refusal:
             result.StatusCode = _status(refusal.code)
             return result
-        if for_events:
-            self._filter_events(item, asked.Filter)
         item.filter = asked.Filter
-        result.RevisedQueueSize = self._queue_size(asked.QueueSize, for_events, item.queue_size)
-        result.RevisedSamplingInterval = 0.0 if for_events else self._sampling(asked)
-        item.queue_size = result.RevisedQueueSize
-        item.discard_oldest = bool(asked.DiscardOldest)
         item.client_handle = asked.ClientHandle
         item.timestamps = self._timestamps
-        item.queue.resize(item.queue_size, item.discard_oldest)
+        item.queue_size = self._queue_size(asked.QueueSize, False, item.queue_size)
+        item.queue.resize(item.queue_size, bool(asked.DiscardOldest))
+        result.RevisedQueueSize = item.queue_size
+        result.RevisedSamplingInterval = self._sampling(asked)
         seconds = result.RevisedSamplingInterval / 1000.0
         for sampled in item.sampler.paced(seconds, self._mono_s()):
             self._took(params.MonitoredItemId, item, sampled)
+        if item.sampler.is_waiting:
+            self._to_look_at.add(params.MonitoredItemId)
         return result
-
-    def _filter_events(self, item: Item, asked: Any) -> None:
-        """Takes another filter for an item of events."""
-        if item.where_clause_evaluator is not None:
-            evaluator = type(item.where_clause_evaluator)
-            item.where_clause_evaluator = evaluator(self.logger, self.aspace, asked.WhereClause)
 
     async def _set_monitoring_mode(self, mode: ua.MonitoringMode, mid: int) -> ua.StatusCode:
         item = self._monitored_items.get(mid)

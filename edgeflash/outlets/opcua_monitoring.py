@@ -1,8 +1,6 @@
 """The subscription service: who may have how many subscriptions, and whose they are.
 
-A subscription belongs to the session that made it; to any other it does not exist. It is not
-handed over to another session: TransferSubscriptions is refused as a service that is not there,
-upon which clients make their subscriptions anew.
+A subscription belongs to a session; to any other it does not exist.
 """
 
 from __future__ import annotations
@@ -17,8 +15,8 @@ from asyncua.server.internal_session import InternalSession
 from asyncua.server.subscription_service import SubscriptionService
 from asyncua.ua.status_codes import StatusCodes
 
-from edgeflash.outlets.opcua_monitored_items import Room
-from edgeflash.outlets.opcua_subscriber import Subscriber
+from edgeflash.outlets.opcua_monitored_items import MonitoredItems, Room
+from edgeflash.outlets.opcua_subscriber import ItemsMaker, Subscriber
 from edgeflash.outlets.publishing import revised_counts, revised_interval
 
 MAX_SUBSCRIPTIONS_OF_SESSION = 32
@@ -33,6 +31,7 @@ class Monitoring(SubscriptionService):
     """Makes and keeps subscriptions."""
 
     subscriptions: dict[int, Subscriber]  # type: ignore[assignment]
+    make_items: ItemsMaker = MonitoredItems
 
     def of_session(self, session_id: ua.NodeId) -> list[Subscriber]:
         """The subscriptions of one session that live."""
@@ -79,7 +78,8 @@ class Monitoring(SubscriptionService):
             self.aspace,
             callback,
             session_id,
-            room=partial(self.room, session_id),
+            room=lambda: self.room(made.session_id),
+            items=self.make_items,
             max_notifications=params.MaxNotificationsPerPublish,
             request_callback=request_callback,
             delete_callback=partial(self.subscriptions.pop, result.SubscriptionId, None),
@@ -209,11 +209,6 @@ class MonitoringSession(InternalSession):
 
     def republish(self, params: ua.RepublishParameters) -> ua.NotificationMessage:
         return self._found(params.SubscriptionId).republish(params.RetransmitSequenceNumber)
-
-    async def transfer_subscriptions(  # type: ignore[override]
-        self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
-    ) -> list[ua.TransferResult]:
-        raise ServiceError(StatusCodes.BadServiceUnsupported)
 
 
 def _publishing(asked_ms: float) -> float:

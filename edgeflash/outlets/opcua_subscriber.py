@@ -26,11 +26,15 @@ MAX_NOTIFICATIONS = 5000
 MAX_KEPT_NOTIFICATIONS = 20_000
 """In messages that are kept to be sent again, for each subscription."""
 
+ItemsMaker = Callable[
+    ["Subscriber", AddressSpace, Callable[[], Room], Callable[[], float]], MonitoredItems
+]
+
 _log = structlog.get_logger(__name__)
 
 
 class Subscriber(InternalSubscription):
-    """A subscription. room: what its monitored items may still take up."""
+    """A subscription. room: what its monitored items may still take up; items: makes them."""
 
     monitored_item_srv: MonitoredItems
 
@@ -43,11 +47,12 @@ class Subscriber(InternalSubscription):
         *,
         room: Callable[[], Room],
         max_notifications: int,
+        items: ItemsMaker = MonitoredItems,
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
         **more: Any,
     ) -> None:
         super().__init__(data, aspace, callback, session_id, **more)
-        self.monitored_item_srv = MonitoredItems(self, aspace, room, mono_s)
+        self.monitored_item_srv = items(self, aspace, room, mono_s)
         self.limit_notifications(max_notifications)
         self._mono_s = mono_s
         self._cadence = Cadence(data.RevisedMaxKeepAliveCount, data.RevisedLifetimeCount)
@@ -95,8 +100,8 @@ class Subscriber(InternalSubscription):
                 await self._publish(None)
 
     def _has_news(self) -> bool:
-        waiting = self._publishing_enabled and self.monitored_item_srv.has_notifications
-        return waiting or bool(self._triggered_statuschanges)
+        waiting = self.monitored_item_srv.has_changes or any(self._triggered_events.values())
+        return (self._publishing_enabled and waiting) or bool(self._triggered_statuschanges)
 
     def _expire(self) -> None:
         _log.info("opcua_subscription_expired", subscription=self.data.SubscriptionId)
@@ -148,7 +153,8 @@ class Subscriber(InternalSubscription):
             change.Status = self._triggered_statuschanges.pop(0)
             message.NotificationData.append(change)
         if self._publishing_enabled:
-            changes, events = self.monitored_item_srv.take(self._most)
+            changes = self.monitored_item_srv.take(self._most)
+            events = self._take_events(self._most - len(changes))
             count = len(changes) + len(events)
             if changes:
                 message.NotificationData.append(ua.DataChangeNotification(MonitoredItems=changes))
@@ -163,6 +169,19 @@ class Subscriber(InternalSubscription):
                 self._keep(result, count)
         result.AvailableSequenceNumbers = list(self._not_acknowledged_results)
         return result
+
+    def _take_events(self, count: int) -> list[ua.EventFieldList]:
+        """Up to `count` events, item by item."""
+        events: list[ua.EventFieldList] = []
+        for mid, queue in list(self._triggered_events.items()):
+            left = count - len(events)
+            events += queue[:left]
+            if len(queue) <= left:
+                del self._triggered_events[mid]
+            else:
+                # In place: whoever queues may hold it.
+                del queue[:left]
+        return events
 
     def _keep(self, result: ua.PublishResult, count: int) -> None:
         """Keeps a message until it is acknowledged, and the oldest ones go beyond the limits."""
@@ -190,10 +209,6 @@ class Subscriber(InternalSubscription):
             raise ServiceError(StatusCodes.BadMessageNotAvailable)
         message: ua.NotificationMessage = kept.NotificationMessage
         return message
-
-    async def enqueue_event(self, mid: int, eventdata: ua.EventFieldList, maxsize: int) -> None:
-        """Queues an event's fields for one monitored item."""
-        self.monitored_item_srv.queue_event(mid, eventdata)
 
 
 def _notifications(result: ua.PublishResult) -> int:
