@@ -106,7 +106,7 @@ class GuardedProcessor(UaProcessor):
                 raise ServiceError(StatusCodes.BadSecureChannelIdInvalid)
             return bool(await super().process(header, body))
         except (ServiceError, UaStatusCodeError) as error:
-            self._fault(error.code, str(error))
+            self._fault(error.code, ua.StatusCode(ua.UInt32(error.code)).name)
         except (InvalidSignature, LibraryInvalidSignature):
             self._fault(StatusCodes.BadSecurityChecksFailed, "a wrong signature")
         except Exception as error:  # whatever strange bytes make the library raise

@@ -119,6 +119,7 @@ class ServerSecurity:
         self.log_ins: LogIns | None = None
         self.own_key: rsa.RSAPrivateKey | None = None
         self.own_certificate: x509.Certificate | None = None
+        self.loaded_mark: object = None
         self._own_folder: Path | None = None
         self._state_dir = state_dir
         self._on_login_failed = on_login_failed
@@ -152,18 +153,16 @@ class ServerSecurity:
     def reload_own(self) -> None:
         """Reads the own certificate and its key anew. Raises StorageError."""
         assert self._own_folder is not None
+        self.loaded_mark = _mark_of(self._own_folder)  # before reading: else a change could hide
         own = keys.read_own(self._own_folder)
         key = serialization.load_pem_private_key(own.key_path.read_bytes(), password=None)
         assert isinstance(key, rsa.RSAPrivateKey)
         self.own_certificate = read_certificate(own.certificate_path.read_bytes())
         self.own, self.own_key = own, key
 
-    def own_mark(self) -> object:
-        """Something that differs once the own certificate has been renewed."""
-        if self.own is None:
-            return None
-        status = self.own.certificate_path.stat()
-        return (status.st_mtime_ns, status.st_ino, status.st_size)
+    def is_renewed(self) -> bool:
+        """True once the own certificate on the disk is another than the loaded one."""
+        return self._own_folder is not None and _mark_of(self._own_folder) != self.loaded_mark
 
     def prepare(self, server: Server, ruleset: SimpleRoleRuleset) -> None:
         """Sets what the server will offer once it starts."""
@@ -249,3 +248,8 @@ class ServerSecurity:
             return False
         self._kept -= 1.0
         return True
+
+
+def _mark_of(own_folder: Path) -> object:
+    status = (own_folder / keys.CERTIFICATE).stat()
+    return (status.st_mtime_ns, status.st_ino, status.st_size)
