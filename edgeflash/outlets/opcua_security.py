@@ -25,6 +25,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from edgeflash.config.site import OpcUaServer, SecurityMode, SecurityPolicy
+from edgeflash.outlets.bucket import Bucket
 from edgeflash.outlets.listening import OutletError
 from edgeflash.outlets.logins import LoginFailed, LogIns
 from edgeflash.outlets.opcua_limits import Limits
@@ -46,8 +47,9 @@ MODES = {
 }
 POLICY_PREFIX = "http://opcfoundation.org/UA/SecurityPolicy#"
 _KEPT_IN_REJECTED = frozenset({"BadCertificateUntrusted", "BadCertificateChainIncomplete"})
-KEPT_AT_ONCE = 8
-"""Refused certificates kept in a burst; then one a second: a flood must not wear the disk."""
+BURST = 8
+"""Refused certificates kept, or told of, at once; then one a second: a flood must not wear the disk
+or fill the log."""
 
 _log = structlog.get_logger(__name__)
 
@@ -123,8 +125,8 @@ class ServerSecurity:
         self._own_folder: Path | None = None
         self._state_dir = state_dir
         self._on_login_failed = on_login_failed
-        self._refusals = Refusals()
-        self._kept, self._kept_mono_s = float(KEPT_AT_ONCE), time.monotonic()
+        self.refusals = Refusals()
+        self._may_keep, self._may_tell = Bucket(BURST), Bucket(BURST)
 
     def load(self) -> None:
         """Reads the own certificate, makes what is missing. Takes a second or so; StorageError."""
@@ -206,7 +208,7 @@ class ServerSecurity:
         refusal = await asyncio.to_thread(self.trust.check, der, self.now())
         if refusal is None:
             return
-        if refusal.status in _KEPT_IN_REJECTED and self._may_keep():
+        if refusal.status in _KEPT_IN_REJECTED and self._may_keep.take():
             try:
                 await asyncio.to_thread(self.trust.keep_rejected, der)
             except Exception as error:
@@ -226,8 +228,8 @@ class ServerSecurity:
             thumbprint, subject = facts.thumbprint, facts.subject
         except CertificateUnreadableError:
             thumbprint, subject = "", ""
-        times = self._refusals.note(f"{thumbprint} {refusal.status} {peer}")
-        if times is not None:
+        times = self.refusals.note(f"{thumbprint} {refusal.status} {peer}")
+        if times is not None and self._may_tell.take():
             _log.warning(
                 "client_certificate_refused",
                 status=refusal.status,
@@ -239,15 +241,6 @@ class ServerSecurity:
                 remedy="edgeflash keys list, then edgeflash keys trust, if you know this client",
             )
         raise ServiceError(getattr(StatusCodes, refusal.told))
-
-    def _may_keep(self) -> bool:
-        now_s = time.monotonic()
-        self._kept = min(KEPT_AT_ONCE, self._kept + now_s - self._kept_mono_s)
-        self._kept_mono_s = now_s
-        if self._kept < 1.0:
-            return False
-        self._kept -= 1.0
-        return True
 
 
 def _mark_of(own_folder: Path) -> object:

@@ -138,6 +138,24 @@ async def test_subscriptions(outlet: OpcUaOutlet) -> None:
     await nobody_left(outlet)
 
 
+async def test_what_lost_connections_left_behind(outlet: OpcUaOutlet) -> None:
+    """A client whose network comes and goes is never kept out by its own old sessions."""
+    sessions = inner(outlet).iserver._external_sessions
+    for _ in range(12):
+        client = From(outlet.endpoint, "127.0.0.1")
+        await client.connect()
+        subscription = await client.create_subscription(1000, Ignored())
+        await subscription.subscribe_data_change([client.nodes.server_state] * 20)
+        assert client.uaclient.protocol is not None
+        client.uaclient.protocol.transport.abort()
+        await until(lambda: not inner(outlet).bserver.clients, timeout_s=30.0)
+        await client.disconnect()
+    assert 1 <= len(sessions) <= 4
+    for session in list(sessions.values()):
+        await session.close_session()
+    await nobody_left(outlet)
+
+
 async def test_monitored_items(outlet: OpcUaOutlet) -> None:
     """Fifty for one address: the others of one request are refused one by one."""
     async with (
