@@ -165,6 +165,8 @@ class CycleBody:
     """What the analyzer says of its last finished cycle, read as one.
 
     torn: after every allowed attempt the counter still moved during the reading.
+    statuses: what the analyzer's server says of values that it does not call simply good, as
+    OPC UA names it: Uncertain…, Bad… or a good one that is no measurement.
     """
 
     cycle_number: int
@@ -172,6 +174,7 @@ class CycleBody:
     trace: Trace | None = None
     torn: bool = False
     pulse: Pulse | None = None
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +191,7 @@ class Scan:
     """One reading of an analyzer: live values always, a body when a cycle has finished.
 
     recent: the ring, oldest first; read on the first scan of a connection and on a skipped number.
+    statuses: of the live values, as in CycleBody.
     """
 
     analyzer: str
@@ -196,6 +200,7 @@ class Scan:
     live: Mapping[Role, Scalar]
     body: CycleBody | None = None
     recent: tuple[RecentResult, ...] = ()
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
 
 class Continuity(StrEnum):
@@ -252,6 +257,8 @@ class Cycle:
     on_stream_s: from the last change of stream that was seen to the result; None when none was.
     clock_ahead_s: the analyzer's clock against ours, where the result was watched; else None.
     alive_stuck_s: the longest time the sign of life stood still during the cycle; None without.
+    statuses: what the analyzer's server said of values it does not call simply good: of those read
+    with the result, and of the live ones that count (flows, samples of a polled trace).
     """
 
     analyzer: str
@@ -277,6 +284,7 @@ class Cycle:
     on_stream_s: float | None = None
     clock_ahead_s: float | None = None
     alive_stuck_s: float | None = None
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
     @property
     def stream(self) -> int | None:
