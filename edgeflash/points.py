@@ -195,7 +195,9 @@ def _health(v: View) -> PointValue:
 
 def _round_trip(v: View) -> PointValue:
     trip_ms = v.standing.link_figures.round_trip_p95_ms
-    return PointValue(trip_ms, Quality.NO_DATA if trip_ms is None else Quality.GOOD, v.at)
+    if trip_ms is None:
+        return PointValue(None, Quality.NO_DATA, v.at)
+    return PointValue(trip_ms / 1000.0, Quality.GOOD, v.at)
 
 
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
@@ -648,17 +650,17 @@ CATALOGUE: tuple[Point, ...] = (
         _state(lambda v: v.standing.link_figures.timeouts),
     ),
     Point(
-        "round_trip_ms",
+        "round_trip_s",
         "RoundTrip",
-        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept, "
-        "in milliseconds; no value until it has answered.",
+        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept; no "
+        "value until it has answered.",
         PointType.FLOAT,
         142,
         _round_trip,
-        Quantity.NONE,
+        Quantity.TIME,
         0.0,
-        60_000.0,
-        scale=1,
+        30.0,
+        scale=-3,
     ),
     Point(
         "status_bits",

@@ -57,7 +57,7 @@ PROMISED = {
     "alarms_unacknowledged": (121, 1),
     "device_health": (192, 1),
     "link_timeouts": (140, 2),
-    "round_trip_ms": (142, 2),
+    "round_trip_s": (142, 2),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

@@ -112,7 +112,7 @@ PROMISED_STEPS = {
     "margin_c": -1,
     "barometer_kpa": -2,
     "age_s": 1,
-    "round_trip_ms": 1,
+    "round_trip_s": -3,
 }
 
 
