@@ -156,6 +156,7 @@ class Gateway:
                 self._clock.mono_s,
                 InForce.of(self._site, self._started_at),
                 self._facts,
+                state_dir=self._site.state_dir,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
