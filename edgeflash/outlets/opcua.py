@@ -21,14 +21,16 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
+from edgeflash.operations import Operations
 from edgeflash.outlets.listening import (
     OutletError,
     bind_host,
     cannot_listen,
     refuse_open_endpoint,
 )
-from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf, anonymous_reader
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
+from edgeflash.outlets.opcua_events import OpcUaEvents
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_live import OpcUaLive
 from edgeflash.outlets.opcua_model import Served, model_nodes
@@ -58,6 +60,7 @@ class OpcUaOutlet:
     So where the site file accepts inputs, whoever can reach the port can write them: predictions,
     and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
     in_force: the configuration that is shown beside the points. facts: of the gateway, now.
+    operations: what the methods ask for; without, they cannot be called. who_of: tells who calls.
     start raises OutletError when that is not allowed for the host, or when it cannot listen.
     """
 
@@ -70,6 +73,8 @@ class OpcUaOutlet:
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
         in_force: InForce | None = None,
         facts: Callable[[], GatewayFacts] = GatewayFacts,
+        operations: Operations | None = None,
+        who_of: WhoOf = anonymous_reader,
     ) -> None:
         self._config = server
         self._analyzers = tuple(analyzers)
@@ -77,6 +82,9 @@ class OpcUaOutlet:
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
         self._store = inputs if inputs is not None and inputs.declared else None
         self._mono_s = mono_s
+        self._operations = operations
+        self._who_of = who_of
+        self._events: OpcUaEvents | None = None
         self._in_force = in_force or InForce(site_name)
         self._facts = facts
         self._inputs: OpcUaInputs | None = None
@@ -121,7 +129,7 @@ class OpcUaOutlet:
         """
 
         async def build() -> BoundedServer:
-            server = BoundedServer(address, port, self._config.accept_inputs)
+            server = BoundedServer(address, port, self._config.accept_inputs, self._who_of)
             await server.init()
             await _introduce(server, self._site_name)
             built = await build_nodes(server, model_nodes(self._served()))
@@ -130,6 +138,8 @@ class OpcUaOutlet:
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.attach(server))
+            self._events = OpcUaEvents(self._analyzers, self._units, self._operations)
+            await self._events.build(server)
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server
 
@@ -138,7 +148,12 @@ class OpcUaOutlet:
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()
         return Served(
-            self._analyzers, self._units, self._in_force, inputs, self._config.accept_inputs
+            self._analyzers,
+            self._units,
+            self._in_force,
+            inputs,
+            self._config.accept_inputs,
+            self._operations is not None,
         )
 
     async def publish(self, views: Sequence[View]) -> None:
@@ -151,6 +166,8 @@ class OpcUaOutlet:
         for view in views:
             for point in WRITING_ORDER:
                 await self._write(view.standing.analyzer, point, shown(point, view, self._units))
+            if self._events is not None:
+                await self._events.publish(view)
             # The library's writes never wait: without this, many analyzers with many subscribers
             # would hold up the links and the other outlets. One analyzer's points go together.
             await asyncio.sleep(0)
@@ -184,7 +201,7 @@ class OpcUaOutlet:
         self._server = None
         try:
             async with asyncio.timeout(STOP_TIMEOUT_S):
-                await _say_shutdown(server)
+                await _say_shutdown(server, self._events)
                 await server.stop()
         except TimeoutError:
             _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S)
@@ -234,8 +251,10 @@ def _advertise_port(server: BoundedServer, host: str) -> None:
         description.Server.DiscoveryUrls = [url]
 
 
-async def _say_shutdown(server: BoundedServer) -> None:
+async def _say_shutdown(server: BoundedServer, events: OpcUaEvents | None) -> None:
     """Sets the server's state to shutdown and sends every subscriber what is waiting for it."""
+    if events is not None:
+        events.say_state(ua.ServerState.Shutdown)
     state = server.get_node(ObjectIds.Server_ServerStatus_State)
     await state.write_value(ua.ServerState.Shutdown, ua.VariantType.Int32)
     for subscription in list(server.iserver.subscription_service.subscriptions.values()):

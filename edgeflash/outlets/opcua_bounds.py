@@ -1,7 +1,7 @@
 """What a client of the OPC UA server may do and use up, within stated limits.
 
 Clients read. A write reaches the nodes that a `WriteTaker` was given for, and nothing else; without
-any, the service itself is refused.
+any, the service itself is refused. A call reaches the methods registered in `calls`.
 
 asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
 
@@ -24,7 +24,8 @@ from typing import Any
 
 from asyncua import ua
 from asyncua.common.utils import ServiceError
-from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User, UserRole
+from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User
+from asyncua.crypto.permission_rules import UserRole as SessionRole
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
@@ -35,6 +36,11 @@ from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.access import UserRole, Who
+from edgeflash.outlets.opcua_calls import Caller, Calls
+from edgeflash.outlets.opcua_event import Event
+from edgeflash.outlets.opcua_event_filter import EventTypes
+from edgeflash.outlets.opcua_event_items import EventItems
 from edgeflash.outlets.refusals import Refusals
 
 MAX_CONNECTIONS = 32
@@ -57,10 +63,10 @@ WriteTaker = Callable[[ua.DataValue, str], Awaitable[ua.StatusCode]]
 """Takes a client's value for one node; the text names the client. Gives the answer."""
 
 _WRITE = ObjectIds.WriteRequest_Encoding_DefaultBinary
-_NEVER = frozenset({ObjectIds.CallRequest_Encoding_DefaultBinary})
+WhoOf = Callable[[InternalSession], Who]
+"""Tells who a session's user is, as authenticated."""
 
-
-_NOBODY = User(role=UserRole.Anonymous)
+_NOBODY = User(role=SessionRole.Anonymous)
 
 
 class ReadersOnly(UserManager):
@@ -77,32 +83,44 @@ class ReadersOnly(UserManager):
         password: str | None = None,
         certificate: Any = None,
     ) -> User | None:
-        return None if username is not None else User(role=UserRole.User, name="anonymous")
+        return None if username is not None else User(role=SessionRole.User, name="anonymous")
 
 
 class ReadersRuleset(SimpleRoleRuleset):
-    """No role may call methods or change the address space over the network.
+    """No role may change the address space over the network; of methods, see `Calls`.
 
     writes: whether the service of writing is there at all.
     """
 
     def __init__(self, writes: bool) -> None:
-        refused = _NEVER if writes else _NEVER | {_WRITE}
+        refused = frozenset() if writes else frozenset({_WRITE})
         self._services = {ua.NodeId(ua.Int32(i)) for i in USER_TYPES if i not in refused}
 
     def check_validity(self, user: User, action_type: ua.NodeId, body: object) -> bool:
-        return user.role is not UserRole.Anonymous and action_type in self._services
+        return user.role is not SessionRole.Anonymous and action_type in self._services
+
+
+def anonymous_reader(session: InternalSession) -> Who:
+    """An anonymous session's user; the library names a session by the client's address and port."""
+    peer = f"{session.name[0]}:{session.name[1]}" if session.name else "?"
+    return Who("anonymous", UserRole.OBSERVER, f"opcua {peer}")
 
 
 class BoundedServer(Server):
     """An OPC UA server for a bounded number of bounded clients.
 
-    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist.
+    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist,
+    as `calls` is, and the types and the notice of lost events. who_of: for the calls.
     """
 
-    def __init__(self, host: str, port: int, writes: bool = False) -> None:
+    def __init__(
+        self, host: str, port: int, writes: bool = False, who_of: WhoOf = anonymous_reader
+    ) -> None:
         self.takers: dict[ua.NodeId, WriteTaker] = {}
-        super().__init__(iserver=_BoundedInner(self.takers))
+        self.calls = Calls()
+        self.event_types: EventTypes | None = None
+        self.overflow_event: Callable[[], Event] | None = None
+        super().__init__(iserver=_BoundedInner(self.takers, self.calls, who_of))
         self.socket_address = (host, port)
         self.allow_remote_admin(False)
         self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset(writes))
@@ -116,6 +134,7 @@ class BoundedServer(Server):
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
         inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
+        inner.subscription_service.server = self
         self.limits.max_message_size = MAX_MESSAGE_BYTES
         self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
 
@@ -140,11 +159,13 @@ class BoundedServer(Server):
 
 
 class _BoundedInner(InternalServer):
-    """Gives clients sessions that write by takers only."""
+    """Gives clients sessions that write by takers and call registered methods only."""
 
-    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker]) -> None:
+    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker], calls: Calls, who_of: WhoOf) -> None:
         super().__init__(user_manager=ReadersOnly())
         self._takers = takers
+        self._calls = calls
+        self._who_of = who_of
 
     def create_session(
         self, name: Any, user: User = _NOBODY, external: bool = False
@@ -153,11 +174,25 @@ class _BoundedInner(InternalServer):
             self, self.aspace, self.subscription_service, name, user=user, external=external
         )
         session.takers = self._takers
+        session.calls = self._calls
+        session.who_of = self._who_of
         return session
 
 
 class _BoundedSession(InternalSession):
     takers: Mapping[ua.NodeId, WriteTaker]
+    calls: Calls
+    who_of: WhoOf
+
+    async def call(self, params: list[ua.CallMethodRequest]) -> list[ua.CallMethodResult]:
+        return await self.calls.answer(
+            params, Caller(self.who_of(self), self.session_id), self.aspace
+        )
+
+    async def read(self, params: ua.ReadParameters) -> list[ua.DataValue]:
+        results = await super().read(params)
+        self.calls.show_executable(params.NodesToRead, results, self.who_of(self))
+        return results
 
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
         if len(params.NodesToWrite) > MAX_WRITES:
@@ -221,13 +256,20 @@ class _BoundedConnection(OPCUAProtocol):
 
 
 class _BoundedSubscriptions(SubscriptionService):
+    server: BoundedServer
+
     async def create_subscription(
         self, params: ua.CreateSubscriptionParameters, *args: Any, **kwargs: Any
     ) -> ua.CreateSubscriptionResult:
         # A comparison that is false for NaN too.
         if not params.RequestedPublishingInterval >= MIN_PUBLISHING_MS:
             params.RequestedPublishingInterval = MIN_PUBLISHING_MS
-        return await super().create_subscription(params, *args, **kwargs)
+        result = await super().create_subscription(params, *args, **kwargs)
+        made = self.subscriptions[result.SubscriptionId]
+        made.monitored_item_srv = EventItems(
+            made, self.aspace, self.server.event_types, self.server.overflow_event
+        )
+        return result
 
     async def create_monitored_items(
         self, params: ua.CreateMonitoredItemsParameters

@@ -33,6 +33,9 @@ TEXT = 'a \x01 mark, <b>&amp; "quotes"'
 INPUTS = (*builders.INPUTS, Input(id="odd", number=7, description=TEXT))
 
 
+CONDITIONS = ("AlarmConditionType", "NonExclusiveLevelAlarmType")
+"""Types of the standard whose instances are no part of the file."""
+
 NO_VALUE = (ua.NodeClass.Variable, None)
 
 
@@ -155,6 +158,8 @@ async def _is_the_same(theirs: Client) -> None:
     assert wanted[f"{flash}/LowLimit"]["value"] == pytest.approx(100.4)
     verdict = wanted["points:Edgeflash/points:fp-101/points:Verdict/EnumStrings"]["value"]
     assert verdict == ["none", "accepted", "doubtful", "rejected"]
+    method = "points:Edgeflash/points:fp-101/points:StartMaintenance/InputArguments"
+    assert wanted[method]["value"][0][:3] == ("Minutes", (0, ua.ObjectIds.Double), -1)
     assert any(path.startswith("types:FlashPointAnalyzerType/") for path in wanted)
 
 
@@ -176,7 +181,10 @@ async def _seen(client: Client) -> dict[str, dict[str, Any]]:
         above, node = waiting.pop()
         name = await node.read_browse_name()
         path = f"{above}/{_spoken(name, spaces)}".removeprefix("/")
-        found[path] = await _facts(client, node, spaces)
+        facts = await _facts(client, node, spaces)
+        if facts.get("type") in CONDITIONS:
+            continue
+        found[path] = facts
         waiting += [(path, child) for child in await node.get_children()]
     return found
 
@@ -223,6 +231,10 @@ def _plain(value: Any) -> Any:
             return ("range", value.Low, value.High)
         case ua.EUInformation():
             return (value.NamespaceUri, value.UnitId, value.DisplayName.Text)
+        # Not by class: the library decodes to another class of the same name than ua's.
+        case _ if type(value).__name__ == "Argument":
+            data_type = (value.DataType.NamespaceIndex, value.DataType.Identifier)
+            return (value.Name, data_type, value.ValueRank, value.Description.Text)
         case ua.EnumValueType():
             return (value.Value, value.DisplayName.Text, value.Description.Text or "")
     return value
