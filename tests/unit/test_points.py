@@ -53,6 +53,8 @@ PROMISED = {
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
     "device_health": (192, 1),
+    "link_timeouts": (140, 2),
+    "round_trip_ms": (142, 2),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 
