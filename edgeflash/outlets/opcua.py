@@ -22,6 +22,7 @@ from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
 from edgeflash.operations import Operations
+from edgeflash.outlets.history_rows import HISTORIC
 from edgeflash.outlets.listening import (
     OutletError,
     bind_host,
@@ -31,9 +32,12 @@ from edgeflash.outlets.listening import (
 from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf, anonymous_reader
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_events import OpcUaEvents
+from edgeflash.outlets.opcua_history import PointHistory, Source, historic_nodes
+from edgeflash.outlets.opcua_history_nodes import add_history
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_live import OpcUaLive
 from edgeflash.outlets.opcua_model import Served, model_nodes
+from edgeflash.outlets.opcua_names import NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.outlets.values import OutletUnits, Shown, shown
@@ -61,6 +65,7 @@ class OpcUaOutlet:
     and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
     in_force: the configuration that is shown beside the points. facts: of the gateway, now.
     operations: what the methods ask for; without, they cannot be called. who_of: tells who calls.
+    history: where HistoryRead reads; None: there is none to read.
     start raises OutletError when that is not allowed for the host, or when it cannot listen.
     """
 
@@ -75,8 +80,10 @@ class OpcUaOutlet:
         facts: Callable[[], GatewayFacts] = GatewayFacts,
         operations: Operations | None = None,
         who_of: WhoOf = anonymous_reader,
+        history: Source | None = None,
     ) -> None:
         self._config = server
+        self._history = history
         self._analyzers = tuple(analyzers)
         self._site_name = site_name
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
@@ -135,6 +142,7 @@ class OpcUaOutlet:
             built = await build_nodes(server, model_nodes(self._served()))
             self._nodes = built.points
             self._live = OpcUaLive(server, built, self._facts, self._mono_s)
+            await self._add_history(server)
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.attach(server))
@@ -144,6 +152,15 @@ class OpcUaOutlet:
             return server
 
         return asyncio.run(build())
+
+    async def _add_history(self, server: BoundedServer) -> None:
+        """Makes the history of the points readable, where there is one."""
+        if self._history is None:
+            return
+        nodes = historic_nodes(self._nodes, HISTORIC)
+        await add_history(server, await server.get_namespace_index(NAMESPACE_URI), nodes)
+        inner = server.iserver
+        inner.history_manager = PointHistory(inner, nodes, self._history, self._units, self._mono_s)
 
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()

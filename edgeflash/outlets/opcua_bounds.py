@@ -3,15 +3,11 @@
 Clients read. A write reaches the nodes that a `WriteTaker` was given for, and nothing else; without
 any, the service itself is refused. A call reaches the methods registered in `calls`.
 
-asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
+asyncua 2.1 has two gaps that this file closes by subclassing; its minor version is pinned.
 
 - A chunk's announced size is only checked once all of it is in memory, and answers that a client
   does not take pile up without end: `_BoundedConnection` closes such a client.
-- The publishing interval is taken as asked, down to a busy loop: it is raised to a minimum.
-- A deadband filter fails on a bad value (which has no number) and the notification is lost, so
-  a subscriber would never learn that the value went bad; and a deadband compares with the last
-  written instead of the last sent value, so a slow drift is never sent. Deadbands are therefore
-  left out of account: such a client gets every change.
+- Subscriptions are not what their clients agreed upon: see opcua_monitoring.py and what it uses.
 """
 
 from __future__ import annotations
@@ -30,22 +26,24 @@ from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.server import Server
-from asyncua.server.subscription_service import SubscriptionService
 from asyncua.server.user_managers import UserManager
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.access import UserRole, Who
+from edgeflash.outlets.opcua_all_items import AllItems
 from edgeflash.outlets.opcua_calls import Caller, Calls
 from edgeflash.outlets.opcua_event import Event
 from edgeflash.outlets.opcua_event_filter import EventTypes
-from edgeflash.outlets.opcua_event_items import EventItems
+from edgeflash.outlets.opcua_history import PointHistory
+from edgeflash.outlets.opcua_monitored_items import MAX_QUEUED_VALUES
+from edgeflash.outlets.opcua_monitoring import Monitoring, MonitoringSession
+from edgeflash.outlets.opcua_side_reading import SideReading
 from edgeflash.outlets.refusals import Refusals
 
 MAX_CONNECTIONS = 32
 MAX_SUBSCRIPTIONS = 128
-MAX_QUEUED_VALUES = 1000
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
@@ -53,7 +51,6 @@ MAX_WRITES = 1000
 MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
-MIN_PUBLISHING_MS = 50.0
 ACTIVATION_TIMEOUT_S = 10.0
 SESSION_TIMEOUT_MS = 120_000.0
 
@@ -133,10 +130,18 @@ class BoundedServer(Server):
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
-        inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
-        inner.subscription_service.server = self
+        inner.subscription_service = Monitoring(inner.aspace, iserver=inner)
+        # Its own session too, through which the library sends events.
+        inner.isession.subscription_service = inner.subscription_service
+        inner.subscription_service.make_items = self._made_items
         self.limits.max_message_size = MAX_MESSAGE_BYTES
         self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
+
+    def _made_items(self, *arguments: Any) -> AllItems:
+        """The monitored items of a new subscription."""
+        items = AllItems(*arguments)
+        items.serve_events(self.event_types, self.overflow_event)
+        return items
 
     async def start(self) -> None:
         """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
@@ -179,7 +184,7 @@ class _BoundedInner(InternalServer):
         return session
 
 
-class _BoundedSession(InternalSession):
+class _BoundedSession(MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
     calls: Calls
     who_of: WhoOf
@@ -193,6 +198,18 @@ class _BoundedSession(InternalSession):
         results = await super().read(params)
         self.calls.show_executable(params.NodesToRead, results, self.who_of(self))
         return results
+
+    async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
+        self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
+    ) -> list[ua.TransferResult]:
+        """Refused as a service that is not there, upon which clients subscribe anew."""
+        raise ServiceError(StatusCodes.BadServiceUnsupported)
+
+    async def history_read(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
+        manager = self.iserver.history_manager
+        if isinstance(manager, PointHistory):
+            return await manager.read_for(self, params)
+        raise ServiceError(StatusCodes.BadServiceUnsupported)
 
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
         if len(params.NodesToWrite) > MAX_WRITES:
@@ -235,6 +252,9 @@ class _BoundedConnection(OPCUAProtocol):
         super().connection_made(transport)
         if self.transport is not None:
             self.transport.set_write_buffer_limits(high=MAX_UNSENT_BYTES)
+            self.processor = SideReading(
+                self.iserver, self.transport, self.limits, policies=self.policies
+            )
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
@@ -253,44 +273,3 @@ class _BoundedConnection(OPCUAProtocol):
         self._buffer = b""
         if self.transport is not None:
             self.transport.abort()
-
-
-class _BoundedSubscriptions(SubscriptionService):
-    server: BoundedServer
-
-    async def create_subscription(
-        self, params: ua.CreateSubscriptionParameters, *args: Any, **kwargs: Any
-    ) -> ua.CreateSubscriptionResult:
-        # A comparison that is false for NaN too.
-        if not params.RequestedPublishingInterval >= MIN_PUBLISHING_MS:
-            params.RequestedPublishingInterval = MIN_PUBLISHING_MS
-        result = await super().create_subscription(params, *args, **kwargs)
-        made = self.subscriptions[result.SubscriptionId]
-        made.monitored_item_srv = EventItems(
-            made, self.aspace, self.server.event_types, self.server.overflow_event
-        )
-        return result
-
-    async def create_monitored_items(
-        self, params: ua.CreateMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemCreateResult]:
-        for item in params.ItemsToCreate:
-            _send_every_change(item.RequestedParameters)
-        return await super().create_monitored_items(params)
-
-    def modify_monitored_items(
-        self, params: ua.ModifyMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemModifyResult]:
-        for item in params.ItemsToModify:
-            _send_every_change(item.RequestedParameters)
-            # The parent takes this one as asked; 0 would mean a queue without end.
-            asked = item.RequestedParameters.QueueSize
-            item.RequestedParameters.QueueSize = min(asked, MAX_QUEUED_VALUES) or MAX_QUEUED_VALUES
-        return super().modify_monitored_items(params)
-
-
-def _send_every_change(parameters: ua.MonitoringParameters) -> None:
-    """Takes a deadband out of a monitored item's filter."""
-    # Not by isinstance: the library decodes to another class of the same name than ua's.
-    if hasattr(parameters.Filter, "DeadbandType"):
-        parameters.Filter.DeadbandType = ua.DeadbandType.None_

@@ -13,8 +13,6 @@ from collections.abc import Callable
 from typing import Any
 
 from asyncua import ua
-from asyncua.server.address_space import AddressSpace
-from asyncua.server.internal_subscription import InternalSubscription
 from asyncua.server.monitored_item_service import MonitoredItemData, MonitoredItemService
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
@@ -44,21 +42,22 @@ class EventItem:
 class EventItems(MonitoredItemService):
     """The monitored items of one subscription; those for data are as the base class has them.
 
-    types: None where the server has no events: every event item is refused.
-    overflow: makes the event that tells of lost ones.
+    It stands before any other class that replaces those, and takes what that one takes. Until
+    `serve_events` every event item is refused.
     """
 
-    def __init__(
-        self,
-        subscription: InternalSubscription,
-        space: AddressSpace,
-        types: EventTypes | None = None,
-        overflow: Callable[[], Event] | None = None,
+    def __init__(self, *arguments: Any, **more: Any) -> None:
+        super().__init__(*arguments, **more)
+        self._types: EventTypes | None = None
+        self._overflow: Callable[[], Event] | None = None
+        self._event_items: dict[int, EventItem] = {}
+
+    def serve_events(
+        self, types: EventTypes | None, overflow: Callable[[], Event] | None = None
     ) -> None:
-        super().__init__(subscription, space)
+        """Takes event items from now on. overflow: makes the event that tells of lost ones."""
         self._types = types
         self._overflow = overflow
-        self._event_items: dict[int, EventItem] = {}
 
     def is_event_item(self, item: int) -> bool:
         """True when the subscription has such an event item."""
@@ -81,7 +80,8 @@ class EventItems(MonitoredItemService):
 
     def _put(self, key: int, item: EventItem, event: Event) -> None:
         queue = self.isub._triggered_events.setdefault(key, [])
-        if not queue:
+        # Messages take from the front, so the notice can have gone while events still wait.
+        if item.overflow is not None and not any(one is item.overflow for one in queue):
             item.overflow = None
         lost = len(queue) - (item.overflow is not None) >= item.data.queue_size
         if lost and item.overflow is None:
@@ -110,9 +110,9 @@ class EventItems(MonitoredItemService):
         self, params: ua.MonitoredItemCreateRequest
     ) -> ua.MonitoredItemCreateResult:
         asked = params.RequestedParameters
+        asked.QueueSize = _queue_size(asked.QueueSize)
         result, data = self._make_monitored_item_common(params)
         result.RevisedSamplingInterval = 0.0
-        result.RevisedQueueSize = data.queue_size = _queue_size(asked.QueueSize)
         code = self._node_status(params.ItemToMonitor.NodeId)
         checked = None if code else self._checked(asked.Filter)
         if isinstance(checked, Checked):
@@ -166,8 +166,13 @@ class EventItems(MonitoredItemService):
         item.checked = checked
         item.discard_oldest = bool(asked.DiscardOldest)
         item.data.client_handle = asked.ClientHandle
-        item.data.queue_size = result.RevisedQueueSize = _queue_size(asked.QueueSize)
+        result.RevisedQueueSize = self._granted(_queue_size(asked.QueueSize), item)
+        item.data.queue_size = result.RevisedQueueSize
         return result
+
+    def _granted(self, asked: int, item: EventItem) -> int:
+        """The queue size that a change gives."""
+        return self._revise_queue_size(asked)
 
     async def _set_monitoring_mode(self, mode: ua.MonitoringMode, mid: int) -> ua.StatusCode:
         status = await super()._set_monitoring_mode(mode, mid)

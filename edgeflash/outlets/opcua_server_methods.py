@@ -9,11 +9,11 @@ from typing import Any
 
 from asyncua import ua
 from asyncua.server.internal_subscription import InternalSubscription
-from asyncua.server.monitored_item_service import MonitoredItemValues
 from asyncua.server.server import Server
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.outlets.opcua_all_items import AllItems
 from edgeflash.outlets.opcua_calls import Argument, Caller, CallRefusedError, Calls, Method
 from edgeflash.outlets.opcua_nodes import standard_node
 
@@ -58,11 +58,6 @@ class ServerMethods:
     async def _resend(self, values: list[Any], caller: Caller) -> list[ua.Variant]:
         """Sends the present value of every data item again, changed or not."""
         service = self._subscription(values[0], caller).monitored_item_srv
-        for handle, key in list(service._monitored_datachange.items()):
-            item = service._monitored_items[key]
-            if item.mode != ua.MonitoringMode.Reporting or item.read_value_id is None:
-                continue
-            item.mvalue = MonitoredItemValues()
-            watched = item.read_value_id
-            await service.trigger_datachange(handle, watched.NodeId, watched.AttributeId)
+        if isinstance(service, AllItems):
+            service.resend()
         return []
