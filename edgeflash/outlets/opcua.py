@@ -173,7 +173,12 @@ class OpcUaOutlet:
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()
         return Served(
-            self._analyzers, self._units, self._in_force, inputs, self._config.accept_inputs
+            self._analyzers,
+            self._units,
+            self._in_force,
+            inputs,
+            self._config.accept_inputs,
+            self._operations is not None,
         )
 
     async def publish(self, views: Sequence[View]) -> None:
