@@ -204,6 +204,7 @@ async def _until_read(line: Bench, unit: int) -> None:
             try:
                 await line.read(unit, 33)
             except LinkError:
+                await asyncio.sleep(0.01)
                 continue
             return
 
