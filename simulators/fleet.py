@@ -27,7 +27,8 @@ class Fleet:
 
     speed: simulated seconds per wall second. port_base: first port, the others follow;
     0 takes free ones. line: one serial line instead, where a link to its pseudo terminal is made,
-    with the analyzers as units 1, 2, 3, …. cycles: stop after that many cycles of every analyzer, 0 never.
+    with the analyzers as units 1, 2, 3, …. cycles: stop after that many cycles of every analyzer,
+    0 never.
     """
 
     def __init__(

@@ -82,7 +82,8 @@ class Line:
         self._port: LinePort | None = None
         self._fault: LinkError | None = None
         self._tried = asyncio.Event()
-        self._mute = 0
+        self._mute = self._failures = 0
+        self._told: bool | None = None
 
     @property
     def place(self) -> str:
@@ -105,18 +106,19 @@ class Line:
 
         on_answer: called for every answer, refusals included.
         """
+        before = self._units.get(unit_id)
+        if self.is_open and (before is None or before.diagnostics is not diagnostics):
+            diagnostics.note_connect()
         unit = self._units[unit_id] = LineUnit(self, unit_id, diagnostics, on_answer)
         return unit
 
     async def run(self) -> Never:
         """Owns the line until cancelled: opens it, serves it, opens it again."""
-        failures = 0
         try:
             while True:
                 port = port_of(self._settings, self._clock.mono_s)
                 try:
                     await port.open()
-                    failures = 0
                     self._begin(port)
                     await self._serve(port)
                 except LinkError as error:
@@ -124,8 +126,8 @@ class Line:
                 finally:
                     self._port = None
                     port.close()
-                delay_s = backoff_s(failures, REOPEN_FIRST_S, REOPEN_MAX_S, random.random)
-                failures += 1
+                delay_s = backoff_s(self._failures, REOPEN_FIRST_S, REOPEN_MAX_S, random.random)
+                self._failures += 1
                 await asyncio.sleep(delay_s)
         finally:
             ended = LinkError(LinkFault.NOT_CONNECTED, f"line {self.id} is closed")
@@ -139,14 +141,21 @@ class Line:
         self._tried.set()
         for unit in self._units.values():
             unit.diagnostics.note_connect()
-        _log.info("line open", line=self.id, place=self.place)
 
     def _end(self, error: LinkError) -> None:
-        if self._fault is None or self._fault.sentence != error.sentence:
+        if self._told is not False:
+            self._told = False
             _log.warning("line down", line=self.id, why=error.sentence)
         self._fault = error
         self._tried.set()
         self._fail_all(error)
+
+    def _note_works(self) -> None:
+        """Somebody answered: only that, and no mere opening, is the end of a failure."""
+        self._failures = 0
+        if self._told is not True:
+            self._told = True
+            _log.info("line up", line=self.id, place=self.place)
 
     def _fail_all(self, error: LinkError) -> None:
         jobs, self._jobs = self._jobs, {}
@@ -271,6 +280,8 @@ class Line:
             isinstance(outcome, Spoilt) and outcome.fault is LinkFault.NO_RESPONSE,
             now_s,
         )
+        if isinstance(outcome, Answer | Refusal):
+            self._note_works()
         match outcome:
             case Answer(words):
                 notes.note_answer(now_s, now_s - sent_s)
