@@ -12,6 +12,7 @@ from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
 from edgeflash.cli.demo import demo
 from edgeflash.cli.history import history_app
+from edgeflash.cli.peek import peek_app
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
 from edgeflash.cli.products import products
@@ -36,6 +37,7 @@ app.command()(products)
 app.command()(rules)
 app.command()(plan)
 app.command()(replay)
+app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")
 app.add_typer(blend_app, name="blend")

@@ -24,6 +24,8 @@ from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.outlets.opcua_diagnostics import GatewayFacts
+from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -56,6 +58,7 @@ class Gateway:
         self._changed = asyncio.Event()
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
+        self._started_at = clock.utc_now()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
@@ -146,7 +149,13 @@ class Gateway:
         runners = []
         if file.opcua is not None:
             opcua = OpcUaOutlet(
-                file.opcua, file.analyzers, file.site.name, self._inputs, self._clock.mono_s
+                file.opcua,
+                file.analyzers,
+                file.site.name,
+                self._inputs,
+                self._clock.mono_s,
+                InForce.of(self._site, self._started_at),
+                self._facts,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
@@ -155,6 +164,12 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
+
+    def _facts(self) -> GatewayFacts:
+        """What the outlets may say of the gateway itself."""
+        site = self._watch.facts
+        faults = {worker.analyzer.id: worker.storage_fault for worker in self._workers}
+        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes)
 
     def _note_change(self, analyzer: str) -> None:
         self._changed_analyzers.add(analyzer)

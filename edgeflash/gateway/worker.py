@@ -284,6 +284,11 @@ class AnalyzerWorker:
             write("present state " + (", ".join(names) or "in order"), why=why)
         self._look_at_alarms(context.since_check_s)
 
+    @property
+    def storage_fault(self) -> str:
+        """Why results or alarms cannot be recorded; empty when they can."""
+        return self._storage_fault or self.alarms.fault
+
     def note_alarms(self) -> None:
         """Shows the alarms anew, after evidence or an acknowledgement."""
         self.refresh()
@@ -305,7 +310,7 @@ class AnalyzerWorker:
             quality=shown.quality,
             reason=shown.reason_text,
             since_check_s=since_check_s,
-            storage_fault=self._storage_fault or self.alarms.fault,
+            storage_fault=self.storage_fault,
             site=self._site_facts(),
         )
         self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())

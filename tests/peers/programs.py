@@ -60,6 +60,7 @@ PROGRAMS: dict[str, Program] = {
         Program("node", _command("node"), ("nodejs",)),
         Program("npm", _command("npm"), ("npm",)),
         Program("node-opcua", (node_modules() / "node-opcua").is_dir, npm=NODE_OPCUA),
+        Program("xmllint", _command("xmllint"), ("libxml2-utils",)),
         Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
         Program("ip", _command("ip"), ("iproute2",)),
         Program("iptables", _command("iptables"), ("iptables",)),

@@ -52,6 +52,7 @@ PROMISED = {
     "alarm_verification_overdue": (115, 1),
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
+    "device_health": (192, 1),
     "link_timeouts": (140, 2),
     "round_trip_ms": (142, 2),
 }
