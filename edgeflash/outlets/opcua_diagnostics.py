@@ -12,9 +12,10 @@ from datetime import datetime
 from typing import Generic, TypeVar
 
 from edgeflash import __version__
+from edgeflash.link_figures import LinkFigures
 from edgeflash.outlets.opcua_members import Single
 from edgeflash.publication import View
-from edgeflash.units import Unit
+from edgeflash.units import UNITS, Unit
 
 IN_ORDER = ""
 """Of a fault in words: there is none."""
@@ -58,6 +59,21 @@ def _storage(facts: GatewayFacts) -> str:
     return next((f"{who}: {why}" for who, why in facts.storage_faults.items() if why), IN_ORDER)
 
 
+def _count(
+    name: str, description: str, get: Callable[[LinkFigures], int]
+) -> Diagnostic[AnalyzerFacts]:
+    return Diagnostic(name, description, "UInt64", lambda f: get(f.view.standing.link_figures))
+
+
+def _round_trip(
+    name: str, share: str, get: Callable[[LinkFigures], float | None]
+) -> Diagnostic[AnalyzerFacts]:
+    description = f"{share} the analyzer's answers of the last hour came within this time."
+    return Diagnostic(
+        name, description, "Double", lambda f: get(f.view.standing.link_figures), UNITS["ms"]
+    )
+
+
 GATEWAY_DIAGNOSTICS: tuple[Diagnostic[GatewayFacts], ...] = (
     Diagnostic("Version", "Version of the gateway.", "String", lambda f: __version__),
     Diagnostic("StartedAt", "When the gateway was started.", "UtcTime", lambda f: f.started_at),
@@ -94,5 +110,17 @@ ANALYZER_DIAGNOSTICS: tuple[Diagnostic[AnalyzerFacts], ...] = (
         "String",
         lambda f: f.gateway.storage_faults.get(f.view.standing.analyzer),
     ),
+    _count("LinkRequests", "Requests to the analyzer, each once.", lambda c: c.requests),
+    _count("LinkAnswers", "Answers of the analyzer, refusals included.", lambda c: c.answers),
+    _count("LinkRefusals", "Requests the analyzer refused.", lambda c: c.refused),
+    _count("LinkRetries", "Requests sent again.", lambda c: c.retries),
+    _count("LinkTimeouts", "Sendings without an answer in time.", lambda c: c.timeouts),
+    _count("LinkGarbled", "Sendings whose answer could not be used.", lambda c: c.garbled),
+    _count("LinkLate", "Answers to earlier requests, thrown away.", lambda c: c.late),
+    _count("LinkReconnects", "Openings of the link after the first.", lambda c: c.reconnects),
+    _round_trip("LinkRoundTripP50", "Half of", lambda c: c.round_trip_p50_ms),
+    _round_trip("LinkRoundTripP95", "95 % of", lambda c: c.round_trip_p95_ms),
+    _round_trip("LinkRoundTripP99", "99 % of", lambda c: c.round_trip_p99_ms),
+    _round_trip("LinkRoundTripMax", "All of", lambda c: c.round_trip_max_ms),
 )
-"""Figures of the link (requests, retries, times) belong here too."""
+"""The link's figures are counted since it began; docs/serial-lines.md says what they tell."""
