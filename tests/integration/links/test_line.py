@@ -474,3 +474,28 @@ async def _babble(face: SerialFace) -> None:
     while True:
         face.put(b"\x55")
         await asyncio.sleep(0.005)
+
+
+@WAYS
+async def test_openings_leave_nothing_behind(
+    tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forty losses and returns, each with a read given up: no descriptor, no task stays."""
+    monkeypatch.setattr("edgeflash.links.line.REOPEN_MAX_S", 0.002)
+    counts = []
+    async with bench(tmp_path, way) as line:
+        for _ in range(40):
+            await until(lambda: not line.units[1].is_lost, WAIT_S, 0.001)
+            given_up = asyncio.create_task(line.read(2, 5))
+            await _until_read(line, 1)
+            given_up.cancel()
+            await asyncio.gather(given_up, return_exceptions=True)
+            if way == "host":
+                line.face.drop_connections()
+            else:
+                line.face.unplug_terminal(line.device)
+            await until(lambda: line.units[1].is_lost, WAIT_S, 0.001)
+            if way == "device":
+                line.face.open_terminal(line.device)
+            counts.append((len(list(Path("/proc/self/fd").iterdir())), len(asyncio.all_tasks())))
+    assert max(counts[30:]) <= max(counts[:10])
