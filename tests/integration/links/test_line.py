@@ -476,6 +476,10 @@ async def _babble(face: SerialFace) -> None:
         await asyncio.sleep(0.005)
 
 
+def _open_descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
 @WAYS
 async def test_openings_leave_nothing_behind(
     tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch
@@ -497,5 +501,5 @@ async def test_openings_leave_nothing_behind(
             await until(lambda: line.units[1].is_lost, WAIT_S, 0.001)
             if way == "device":
                 line.face.open_terminal(line.device)
-            counts.append((len(list(Path("/proc/self/fd").iterdir())), len(asyncio.all_tasks())))
+            counts.append((_open_descriptors(), len(asyncio.all_tasks())))
     assert max(counts[30:]) <= max(counts[:10])
