@@ -18,7 +18,8 @@ from edgeflash.config.register_map import Table
 from edgeflash.config.site import Line as LineSettings
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
-from edgeflash.links.line import Line, LineUnit
+from edgeflash.links.line import Line
+from edgeflash.links.line_unit import LineUnit
 from edgeflash.service import SYSTEM_CLOCK
 from tests.peers.running import Peer, compiled, running
 from tests.peers.serial_bus import Pieces, SerialBus, whole

@@ -21,7 +21,8 @@ from edgeflash.config.register_map import Table
 from edgeflash.config.site import Line as LineSettings
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
-from edgeflash.links.line import Line, LineUnit
+from edgeflash.links.line import Line
+from edgeflash.links.line_unit import LineUnit
 from edgeflash.service import SYSTEM_CLOCK
 from simulators.errors import UnmappedAddressError
 from simulators.serial_face import Heard, Pieces, SerialFace, framed, properly
@@ -495,11 +496,14 @@ async def test_openings_leave_nothing_behind(
             given_up.cancel()
             await asyncio.gather(given_up, return_exceptions=True)
             if way == "host":
+                connections = line.face.connections
                 line.face.drop_connections()
+                await until(
+                    lambda before=connections: line.face.connections > before, WAIT_S, 0.001
+                )
             else:
                 line.face.unplug_terminal(line.device)
-            await until(lambda: line.units[1].is_lost, WAIT_S, 0.001)
-            if way == "device":
+                await until(lambda: line.units[1].is_lost, WAIT_S, 0.001)
                 line.face.open_terminal(line.device)
             counts.append((_open_descriptors(), len(asyncio.all_tasks())))
     assert max(counts[30:]) <= max(counts[:10])

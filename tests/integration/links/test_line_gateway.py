@@ -13,9 +13,11 @@ from edgeflash.config.register_map import Table
 from edgeflash.config.site import Line as LineSettings
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
-from edgeflash.links.line import Line, LineUnit
+from edgeflash.links.line import Line
+from edgeflash.links.line_unit import LineUnit
 from edgeflash.service import SYSTEM_CLOCK
 from tests.integration.links.peers import HOST, Peer, Request, Script, scripted
+from tests.waiting import until
 
 WAIT_S = 30.0
 UNITS = (1, 2, 3)
@@ -129,6 +131,38 @@ async def test_late_replies_are_told_by_number() -> None:
         async with asyncio.timeout(4 * WAIT_S):
             await asyncio.gather(*(ask(unit) for unit in UNITS))
         assert sum(far.notes[unit].figures(0.0).late for unit in UNITS) > 0
+
+
+async def test_one_units_rubbish_is_no_failure_of_the_others() -> None:
+    """The connection is renewed under them: their reads wait, and give right words."""
+
+    async def script(request: Request) -> bytes:
+        return b"HTTP/1.1 400 Bad Request\r\n\r\n" if request.unit == 9 else properly(request)
+
+    async with gateway(script) as far:
+        for address in range(10):
+            bad = asyncio.create_task(far.read(9, address))
+            for unit in UNITS:
+                await far.read(unit, address)  # raises nothing
+            await asyncio.wait([bad])
+            assert isinstance(bad.exception(), LinkError)
+        assert far.peer.connections > 5
+
+
+async def test_an_idle_connection_that_is_closed_is_no_failure() -> None:
+    """Some gateways close what has been quiet: the next read comes on a new connection."""
+
+    async def script(request: Request) -> bytes:
+        return properly(request)
+
+    async with gateway(script) as far:
+        for address in range(5):
+            await far.read(1, address)
+            connections = far.peer.connections
+            far.peer.drop()
+            await until(lambda before=connections: far.peer.connections > before, WAIT_S)
+            assert not far.units[2].is_lost
+            await far.read(2, address)
 
 
 @pytest.mark.parametrize("spoilt", ["rubbish", "another unit", "too short"])
