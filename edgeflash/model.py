@@ -216,6 +216,18 @@ class CycleSource(StrEnum):
     RING = "ring"
 
 
+class Declared(StrEnum):
+    """What a person has declared of the time in which a cycle was made.
+
+    CHECK_SAMPLE: the whole cycle lay in it. CHECK_SAMPLE_PARTLY: only a part did, or it is not
+    known that all of it did; what was measured may be the check sample, the product, or both.
+    """
+
+    MAINTENANCE = "maintenance"
+    CHECK_SAMPLE = "check_sample"
+    CHECK_SAMPLE_PARTLY = "check_sample_partly"
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """What one live quantity did during a cycle, over `count` scans."""
@@ -252,6 +264,7 @@ class Cycle:
     on_stream_s: from the last change of stream that was seen to the result; None when none was.
     clock_ahead_s: the analyzer's clock against ours, where the result was watched; else None.
     alive_stuck_s: the longest time the sign of life stood still during the cycle; None without.
+    declared: what a person had declared of any part of its time.
     """
 
     analyzer: str
@@ -277,6 +290,7 @@ class Cycle:
     on_stream_s: float | None = None
     clock_ahead_s: float | None = None
     alive_stuck_s: float | None = None
+    declared: tuple[Declared, ...] = ()
 
     @property
     def stream(self) -> int | None:

@@ -28,6 +28,7 @@ from edgeflash.model import (
     Continuity,
     Cycle,
     CycleSource,
+    Declared,
     Finding,
     InputReading,
     Phase,
@@ -159,6 +160,7 @@ def _as_read_tree(c: Cycle, inputs: tuple[InputReading, ...]) -> dict[str, Any]:
             "on_stream_s": _plain(c.on_stream_s),
             "clock_ahead_s": _plain(c.clock_ahead_s),
             "alive_stuck_s": _plain(c.alive_stuck_s),
+            "declared": [d.value for d in c.declared],
         },
         "inputs": [_fields_tree(i) for i in inputs],
     }
@@ -196,6 +198,7 @@ def _tree_as_read(
         on_stream_s=_value(c.get("on_stream_s")),
         clock_ahead_s=_value(c.get("clock_ahead_s")),
         alive_stuck_s=_value(c.get("alive_stuck_s")),
+        declared=tuple(Declared(d) for d in c.get("declared", ())),
     )
     return as_declared(cycle), tuple(_known(InputReading, i) for i in tree.get("inputs", ()))
 

@@ -21,6 +21,7 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
+from edgeflash.operations import Operations
 from edgeflash.outlets.listening import (
     OutletError,
     bind_host,
@@ -63,6 +64,8 @@ class OpcUaOutlet:
         site_name: str,
         inputs: InputStore | None = None,
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
+        *,
+        operations: Operations | None = None,
     ) -> None:
         self._config = server
         self._analyzers = tuple(analyzers)
@@ -70,6 +73,7 @@ class OpcUaOutlet:
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
         self._store = inputs if inputs is not None and inputs.declared else None
         self._mono_s = mono_s
+        self._operations = operations
         self._inputs: OpcUaInputs | None = None
         self._server: BoundedServer | None = None
         self._nodes: NodeIds = {}

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import assert_never
 
 from edgeflash.config.site import PressureUnit, TemperatureUnit
-from edgeflash.points import Point, PointScalar, PointType
+from edgeflash.points import TEST_ACTIVE, Point, PointScalar, PointType, PointValue
 from edgeflash.publication import View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity, Unit, outlet_unit
@@ -65,20 +65,25 @@ def shown(point: Point, view: View, units: OutletUnits) -> Shown:
     """The point's value in the outlet's unit.
 
     A bad quality takes the value away. A value that its type cannot carry (not finite, a number
-    beyond the register, a time before 1970) is shown as bad, never as another number.
+    beyond the register, a time before 1970) is shown as bad, never as another number. A test
+    signal stands in place of what is known, as of now; whatever outlet shows it.
     """
-    read = point.read(view)
+    test = view.standing.tests.get(point.name)
+    if test is not None and point.name != TEST_ACTIVE:
+        read = PointValue(test.value, test.quality, view.at)
+    else:
+        read = point.read(view)
     of_now = read.source_time == view.at
     if read.quality.trust is Trust.BAD:
         return Shown(None, read.quality, read.source_time, of_now)
     if read.value is None:
         return Shown(None, Quality.NO_DATA, read.source_time, of_now)
-    value = _carried(point, read.value, units.of(point))
+    value = carried(point, read.value, units.of(point))
     quality = Quality.BAD if value is None else read.quality
     return Shown(value, quality, read.source_time, of_now)
 
 
-def _carried(point: Point, value: PointScalar, unit: Unit | None) -> PointScalar:
+def carried(point: Point, value: PointScalar, unit: Unit | None) -> PointScalar:
     """The value as its point type carries it, or None when it cannot."""
     match point.type:
         case PointType.FLOAT:

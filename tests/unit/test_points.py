@@ -52,6 +52,8 @@ PROMISED = {
     "alarm_verification_overdue": (115, 1),
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
+    "test_active": (118, 1),
+    "alarm_control_system_silent": (122, 1),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 
