@@ -41,10 +41,15 @@ class Correction(StrEnum):
 
 
 class SiteHeader(Strict):
-    """The site's name and where edgeflash keeps its state (relative to the site file)."""
+    """The site's name and where edgeflash keeps its state (relative to the site file).
+
+    points_moved_because: why points may lie elsewhere than in the site file before; without it
+    `edgeflash points --against` takes a point that moved for a mistake.
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     state_dir: Path = Path("state")
+    points_moved_because: str = ""
 
 
 class History(Strict):

@@ -248,7 +248,8 @@ def _last_flush(history: HistoryWriter) -> None:
     too_long = threading.Timer(LAST_FLUSH_S, history.stop)
     too_long.start()
     try:
-        history.flush()
+        if not history.flush().is_complete:
+            log.warning("the history is not up to date; the next start brings the rest")
     except (EdgeflashError, OSError) as error:
         log.error("the history is behind; the journal holds the rest", why=str(error))
     finally:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import threading
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pyarrow as pa
@@ -44,6 +44,7 @@ class FlushReport:
     """What one flush did. results, traces: rows that were new to the history.
 
     position: up to where the journal has been taken. set_aside: unreadable files found.
+    is_complete: False when `stop` ended it before the journal's end.
     """
 
     results: int = 0
@@ -51,6 +52,7 @@ class FlushReport:
     files: int = 0
     position: int = 0
     set_aside: tuple[Path, ...] = ()
+    is_complete: bool = True
 
 
 class _Batch:
@@ -110,7 +112,7 @@ class HistoryWriter:
             before = len(self._set_aside)
             for partition in sorted(batch.rows):
                 if self._stopping.is_set():
-                    return self._report(added, files)
+                    return replace(self._report(added, files), is_complete=False)
                 count = self._merge(partition, pa.concat_tables(batch.rows[partition]))
                 added[partition.table] += count
                 files += count > 0

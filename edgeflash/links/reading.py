@@ -330,14 +330,22 @@ def _is_of(role: Role, reading: MapReading, header: Mapping[Role, Scalar], mark:
 
 
 def ring_steps(reading: MapReading, mark: Mark) -> Steps[tuple[RecentResult, ...] | None]:
-    """The ring of recent results, oldest first; None when the number moved while it was read."""
+    """The ring of recent results, oldest first; None when the number never stood still.
+
+    A result that is made during the reading costs another attempt, not the ring: the body read
+    just before is handed over now, and what the ring holds before it could not be told later.
+    """
     if reading.ring is None:
         return ()
-    arrays = yield from read_arrays(reading.ring)
-    after = mark_of(reading, (yield from read_scalars(reading.number)))
-    if after != mark:
-        return None
-    return recent_results(arrays, mark.cycle_number, reading.first_number, reading.last_number)
+    for _ in range(ATTEMPTS_PER_POLL):
+        arrays = yield from read_arrays(reading.ring)
+        after = mark_of(reading, (yield from read_scalars(reading.number)))
+        if after == mark:
+            return recent_results(
+                arrays, mark.cycle_number, reading.first_number, reading.last_number
+            )
+        mark = after or mark
+    return None
 
 
 def read_words(group: Group, elements: int | None = None) -> Steps[Mapping[Role, Sequence[int]]]:

@@ -109,6 +109,7 @@ def _flat_place(prefix: str, place: OutletPlace) -> dict[str, str | int | float 
         f"{prefix}_high": place.high,
         f"{prefix}_instrument_low": place.instrument_low,
         f"{prefix}_instrument_high": place.instrument_high,
+        f"{prefix}_alarm_limits": place.alarm_limits,
     }
 
 
@@ -152,7 +153,7 @@ def as_markdown(table: Sequence[PointRow]) -> str:
 def _opcua_table(own: Sequence[PointRow]) -> str:
     header = (
         *("Point", "Direction", "Node", "Path", "Type", "Value", "Unit", "Range"),
-        "Instrument range",
+        *("Instrument range", "Alarm limits"),
     )
     return _table(
         header,
@@ -167,6 +168,7 @@ def _opcua_table(own: Sequence[PointRow]) -> str:
                 r.opcua.unit,
                 _range(r.opcua.low, r.opcua.high),
                 _range(r.opcua.instrument_low, r.opcua.instrument_high),
+                r.opcua.alarm_limits,
             )
             for r in own
             if r.opcua is not None
@@ -178,6 +180,7 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
     header = (
         *("Point", "Direction", "Address (from 0)", "Input register", "Holding register"),
         *("Discrete input", "Registers", "Type", "Order", "Unit", "Range", "Instrument range"),
+        "Alarm limits",
     )
     return _table(
         header,
@@ -195,6 +198,7 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
                 r.modbus[place].unit,
                 _range(r.modbus[place].low, r.modbus[place].high),
                 _range(r.modbus[place].instrument_low, r.modbus[place].instrument_high),
+                r.modbus[place].alarm_limits,
             )
             for r in own
             if r.modbus

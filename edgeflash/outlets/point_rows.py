@@ -5,10 +5,12 @@ Made from the catalogue and the site file, so the rows cannot be out of date.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import overload
 
-from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site
+from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site, SiteFile
+from edgeflash.outlets.alarm_limits import minimums_c
 from edgeflash.outlets.modbus_image import REORDERED, TEXT_BYTES
 from edgeflash.outlets.opcua_names import browse_path, data_type, node_id_text, variable_type
 from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits
@@ -20,6 +22,9 @@ FIRST_INPUT_REGISTER = 300_001
 FIRST_HOLDING_REGISTER = 400_001
 """Six-digit register numbers: a table's digit, then the address counted from 1 (common practice,
 no source; the protocol itself counts from 0)."""
+
+LIMITED_POINT = "flash_point_c"
+"""The point that a product's limit is compared with."""
 
 _MODBUS_TYPES: dict[PointType, str] = {
     PointType.FLOAT: "float32",
@@ -35,7 +40,8 @@ _MODBUS_TYPES: dict[PointType, str] = {
 class OutletPlace:
     """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes.
 
-    direction: "read", or "write" where clients of this outlet may write it.
+    direction: "read", or "write" where clients of this outlet may write it. alarm_limits: below
+    which flash point which product raises `below_limit`.
     """
 
     outlet: str
@@ -46,6 +52,7 @@ class OutletPlace:
     instrument_high: float | None = None
     order: str = ""
     direction: str = "read"
+    alarm_limits: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,9 +100,7 @@ class QualityRow:
 def analyzer_rows(site: Site) -> list[PointRow]:
     """Every point of every analyzer, in the order of the site file and of the catalogue."""
     return [
-        _row(analyzer, point, site.file.opcua, site.file.modbus)
-        for analyzer in site.file.analyzers
-        for point in CATALOGUE
+        _row(analyzer, point, site.file) for analyzer in site.file.analyzers for point in CATALOGUE
     ]
 
 
@@ -108,12 +113,9 @@ def quality_rows() -> list[QualityRow]:
     ]
 
 
-def _row(
-    analyzer: Analyzer,
-    point: Point,
-    opcua: OpcUaServer | None,
-    modbus: Sequence[ModbusServer],
-) -> PointRow:
+def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
+    opcua, modbus = file.opcua, file.modbus
+    limits_c = minimums_c(analyzer, file.products) if point.name == LIMITED_POINT else {}
     address = (analyzer.number - 1) * BLOCK_REGISTERS + point.register
     is_flag = point.type is PointType.FLAG
     return PointRow(
@@ -133,16 +135,20 @@ def _row(
         input_register=FIRST_INPUT_REGISTER + address,
         holding_register=FIRST_HOLDING_REGISTER + address,
         discrete_input=FIRST_DISCRETE_INPUT + address if is_flag else None,
-        opcua=_place("OPC UA", analyzer, point, opcua) if opcua else None,
+        opcua=_place("OPC UA", analyzer, point, opcua, limits_c) if opcua else None,
         modbus=tuple(
-            _place(f"Modbus {place}", analyzer, point, server)
+            _place(f"Modbus {place}", analyzer, point, server, limits_c)
             for place, server in enumerate(modbus, start=1)
         ),
     )
 
 
 def _place(
-    outlet: str, analyzer: Analyzer, point: Point, server: OpcUaServer | ModbusServer
+    outlet: str,
+    analyzer: Analyzer,
+    point: Point,
+    server: OpcUaServer | ModbusServer,
+    limits_c: Mapping[str, float],
 ) -> OutletPlace:
     units = OutletUnits(server.temperature_unit, server.pressure_unit)
     unit = units.of(point)
@@ -162,9 +168,18 @@ def _place(
         _rounded(instrument_low),
         _rounded(instrument_high),
         order,
+        alarm_limits="; ".join(
+            f"below {_rounded(unit.from_inside(limit_c)):g} {unit.label} ({name})"
+            for name, limit_c in limits_c.items()
+            if unit is not None
+        ),
     )
 
 
+@overload
+def _rounded(value: float) -> float: ...
+@overload
+def _rounded(value: None) -> None: ...
 def _rounded(value: float | None) -> float | None:
     """Without the last digits a unit conversion leaves behind."""
     return None if value is None else round(value, 6)

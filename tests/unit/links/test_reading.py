@@ -324,7 +324,7 @@ def test_a_number_that_never_rests_is_torn_in_the_third_poll() -> None:
     body_reads = len(poller.reading.body.plan.blocks) + len(poller.reading.number.plan.blocks)
     for poll in range(1, POLLS_PER_CYCLE + 1):
         scan = poller.poll()
-        assert len(image.reads) <= 1 + ATTEMPTS_PER_POLL * body_reads + 2
+        assert len(image.reads) <= 1 + ATTEMPTS_PER_POLL * (body_reads + 2)
         assert (scan.body is not None) == (poll == POLLS_PER_CYCLE)
     assert scan.body is not None
     assert scan.body.torn
@@ -386,20 +386,48 @@ def test_a_trace_that_changes_while_it_is_read_is_not_used() -> None:
     assert belongs_to(scan.body) == {8.0}
 
 
-def test_ring_that_moved_while_it_was_read_is_read_again() -> None:
-    """No entry is put together from two cycles; the ring stays due until it held still."""
-    image = AnalyzerImage(7)
-    poller = Poller(image, last=Mark(7, time_of(7)))
+def _finish_while_the_ring_is_read(image: AnalyzerImage, *numbers: int) -> None:
+    """Makes a result after each of the next readings of the ring."""
+    left = list(numbers)
 
     def move(read: int) -> None:
-        if image.reads and image.reads[-1].address == 500:
-            image.finish(8)
-            image.before_read = lambda _: None
+        if left and image.reads and image.reads[-1].address == 500:
+            image.finish(left.pop(0))
 
     image.before_read = move
+
+
+def test_ring_that_moved_while_it_was_read_is_read_again() -> None:
+    """No entry is put together from two cycles."""
+    image = AnalyzerImage(7)
+    poller = Poller(image, last=Mark(7, time_of(7)))
+    _finish_while_the_ring_is_read(image, 8)
+    assert [r.cycle_number for r in poller.poll().recent] == [7, 8]
+
+
+def test_a_result_made_while_the_ring_is_read_loses_none_before_it() -> None:
+    """Cycle 6 was made while nobody looked: it comes with the body of 7, though 8 comes between."""
+    image = AnalyzerImage(6)
+    image.finish(7)
+    poller = Poller(image, last=Mark(5, time_of(5)))
+    _finish_while_the_ring_is_read(image, 8)
+    scan = poller.poll()
+    assert scan.body is not None
+    assert scan.body.cycle_number == 7
+    assert 6 in [r.cycle_number for r in scan.recent]
+    body = poller.poll().body
+    assert body is not None
+    assert body.cycle_number == 8
+
+
+def test_a_ring_that_never_holds_still_stays_due() -> None:
+    """A number that moves at every look says nothing about the ring between."""
+    image = AnalyzerImage(7)
+    poller = Poller(image, last=Mark(7, time_of(7)))
+    _finish_while_the_ring_is_read(image, 8, 9, 10)
     assert poller.poll().recent == ()
     assert poller.state.ring_due
-    assert [r.cycle_number for r in poller.poll().recent] == [7, 8]
+    assert 10 in [r.cycle_number for r in poller.poll().recent]
 
 
 def test_undecodable_words_are_not_available() -> None:
