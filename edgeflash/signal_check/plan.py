@@ -29,7 +29,7 @@ CAUTIONS = (
 )
 
 _DECIMALS = 1
-_LOWER, _UPPER, _SPREAD = 0.2, 0.7, 0.1
+_LOWER, _UPPER, _SPREAD = 0.15, 0.6, 0.3
 _TEST_DAY = datetime(2001, 2, 3, 4, 5, 6, tzinfo=UTC)
 _FIRST_NUMBER, _NUMBER_STEP = 101_000, 1_001
 _FIRST_CODE, _MOST_CODE = 40, 99
@@ -82,17 +82,15 @@ def plan(
     steps: list[Step] = []
     for index, (name, point) in enumerate(testable.items()):
         if not points or name in points:
-            steps.extend(_steps(point, index, len(testable), units, quality))
+            steps.extend(_steps(point, index, units, quality))
     return tuple(steps)
 
 
-def _steps(
-    point: Point, index: int, count: int, units: OutletUnits, quality: Quality
-) -> list[Step]:
+def _steps(point: Point, index: int, units: OutletUnits, quality: Quality) -> list[Step]:
     unit = units.of(point)
     label = "" if unit is None else unit.label
     steps = []
-    for shown in _shown_values(point, index, count, units):
+    for shown in _shown_values(point, index, units):
         inside = shown
         if unit is not None and isinstance(shown, float):
             inside = unit.to_inside(shown)
@@ -105,14 +103,13 @@ def _steps(
     ]
 
 
-def _shown_values(
-    point: Point, index: int, count: int, units: OutletUnits
-) -> tuple[PointScalar, ...]:
+def _shown_values(point: Point, index: int, units: OutletUnits) -> tuple[PointScalar, ...]:
     """The test values as the outlet shows them."""
     match point.type:
         case PointType.FLOAT:
             low, high = units.range_of(point) or (0.0, 100.0)
-            shift = _SPREAD * index / count
+            alike = [p.name for p in CATALOGUE if p.quantity is point.quantity]
+            shift = _SPREAD * alike.index(point.name) / len(alike)
             return tuple(
                 round(low + (high - low) * (share + shift), _DECIMALS) for share in (_LOWER, _UPPER)
             )

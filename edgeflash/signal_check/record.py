@@ -191,4 +191,4 @@ def as_markdown(
 
 
 def _cell(text: str) -> str:
-    return " ".join(text.replace("|", "\\|").split())
+    return " ".join(text.split())

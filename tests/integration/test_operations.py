@@ -495,6 +495,39 @@ async def test_wrong_answers_fail_and_the_check_resumes(folder: Path) -> None:
             assert rows[-1].why == "quality good, sent uncertain"
 
 
+async def test_a_silent_control_system_is_an_alarm(folder: Path) -> None:
+    """Never written, written, silent again: as OPC UA and Modbus show it, and the record."""
+    async with plant(folder) as larkwater:
+        text = larkwater.site_path.read_text("utf-8").replace(
+            "[opcua]", "[opcua]\naccept_inputs = true", 1
+        )
+        beat = '\n[[inputs]]\nid = "alive"\nnumber = 1\nheartbeat = true\nstale_s = 0.5\n'
+        larkwater.site_path.write_text(text + beat, "utf-8")
+        site = checked_site(larkwater.site_path)
+        alarm = "alarm_control_system_silent"
+        async with running(site, Gateway(site)), screen(site) as dcs:
+            await seen(lambda: dcs.value(alarm), 1)
+            await seen(lambda: dcs.modbus_value(alarm), 1)
+            node = dcs.opcua.get_node(ua.NodeId("inputs.alive", dcs.index))
+            stop = asyncio.Event()
+
+            async def beat_for_a_while() -> None:
+                value = ua.DataValue(ua.Variant(7.0, ua.VariantType.Double))
+                while not stop.is_set():
+                    await node.write_value(value)
+                    await asyncio.sleep(0.02)
+
+            beating = asyncio.create_task(beat_for_a_while())
+            await seen(lambda: dcs.value(alarm), 0)
+            await seen(lambda: dcs.modbus_value(alarm), 0)
+            stop.set()
+            await beating
+            await seen(lambda: dcs.modbus_value(alarm), 1)
+        name = "control_system_silent"
+        states = [e.text.partition(":")[0] for e in recorded(site)[0] if e.subject == name]
+        assert states[:3] == ["active", "normal", "active"]
+
+
 def test_the_quality_of_a_test_is_no_plain_good() -> None:
     """UncertainSubstituteValue, 16#40910000 (OPC 10000-4 and its code list)."""
     assert Quality.TEST.value.opcua_code == SUBSTITUTE == 0x40910000
