@@ -171,7 +171,8 @@ class AnalyzerWorker:
             self._is_up_untried = False
             self._waiting_since_mono_s = scan.taken_mono_s
             self.standing = replace(self.standing, link=LinkState.UP)
-        for cycle in self._assembler.take(scan):
+        cycles = self._assembler.take(scan)
+        for cycle in cycles:
             self._waiting_since_mono_s = scan.taken_mono_s
             declared = self.declared.of_cycle(cycle, scan.taken_mono_s)
             result = self._judged(replace(cycle, declared=declared))
@@ -181,7 +182,7 @@ class AnalyzerWorker:
                 self.show_anew()
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
-        if self._waiting_since_mono_s == scan.taken_mono_s:
+        if cycles:
             self.declared.took_cycles(scan.taken_mono_s)
         self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
         self.refresh()
