@@ -256,8 +256,8 @@ async def test_maintenance_from_declaration_to_end(folder: Path) -> None:
                 *("maintenance", "start", path, A, "--minutes", "600", "--because", "new igniter")
             )
             assert done.returncode == 0, done.stderr
-            await seen(lambda: dcs.status("flash_point_c"), ua.StatusCodes.BadOutOfService)
             async with larkwater.moving():
+                await seen(lambda: dcs.status("flash_point_c"), ua.StatusCodes.BadOutOfService)
                 await until(lambda: results, LONG_S)
                 await seen(lambda: dcs.modbus_value("reason_code"), 209)
             assert results[0].verdict is Verdict.REJECTED
@@ -269,6 +269,8 @@ async def test_maintenance_from_declaration_to_end(folder: Path) -> None:
                 await until(lambda: results, LONG_S)
                 await seen(lambda: dcs.modbus_value("reason_code"), 209)
             assert results[0].cycle.declared == (Declared.MAINTENANCE,)
+            listed = await command("alarms", "list", path)
+            assert f"{A}: maintenance is declared until" in " ".join(listed.stdout.split())
             done = await command("maintenance", "end", path, A, "--json")
             assert json.loads(done.stdout)["recorded"] is True
             results.clear()
@@ -464,6 +466,52 @@ async def test_a_check_that_dies_leaves_nothing_shown(folder: Path, number: int)
         (off,) = [e for e in recorded(site)[0] if e.kind is EventKind.TEST_OFF]
         is_lease = off.text == "the command that asked for it is gone"
         assert is_lease is (number == signal.SIGKILL)
+
+
+@pytest.mark.slow
+async def test_an_answer_that_comes_late_does_not_count(folder: Path) -> None:
+    """The value had gone when it was typed: it is shown again, and asked again."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        options = ("--yes", "--points", "stream", "--seconds", "2", "--checked-by", "Mara")
+        (step,) = plan(outlets_of(site.file)["opcua"], ["stream"])
+        async with (
+            running(site, Gateway(site)),
+            screen(site) as dcs,
+            checking(folder, str(larkwater.site_path), A, *options) as (person, log),
+        ):
+            await person.until_asked(1, log)
+            await seen(lambda: dcs.value("test_active"), False)
+            person.answer(f"{step.expected} uncertain")
+            await person.until_asked(2, log)
+            assert "does not count" in log.read_text("utf-8")
+            assert person.process.stdin is not None
+            person.process.stdin.close()
+            await asyncio.to_thread(person.process.wait, LONG_S)
+        events, _ = recorded(site)
+        assert [e.kind for e in events].count(EventKind.TEST_ON) >= 2
+
+
+@pytest.mark.slow
+async def test_a_check_without_its_gateway_or_its_person_ends(folder: Path) -> None:
+    """The end of the input takes the value back; without a gateway it says so."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        words = ("signal-check", str(larkwater.site_path), A, "--yes", "--points", "stream")
+        words = (*words, "--record", str(folder / "r"))
+        async with running(site, Gateway(site)), screen(site) as dcs:
+            done = await command(*words)
+            assert done.returncode == 1
+            assert "taken back" in done.stdout
+            await seen(lambda: dcs.value("test_active"), False)
+        kinds = [e.kind for e in recorded(site)[0]]
+        assert kinds == [EventKind.TEST_ON, EventKind.TEST_OFF]
+        gone = await command(*words)
+        assert gone.returncode == 1
+        assert "no gateway runs here" in gone.stderr
+        refused = await command(*words[:3], "--points", "stream", stdin="no\n")
+        assert (refused.returncode, "nothing was driven" in refused.stderr) == (2, True)
+        assert "manual" in refused.stdout
 
 
 @pytest.mark.slow
