@@ -119,3 +119,20 @@ async def test_a_link_that_comes_back_hides_nothing_declared_before(tmp_path: Pa
         worker._on_link_state(LinkState.UP, "back after a break")
         await until(lambda: len(results) > before, 30.0)
         assert results[before].cycle.declared == (Declared.MAINTENANCE,)
+
+
+@pytest.mark.slow
+async def test_what_is_declared_is_kept_until_its_cycle_is_on_disk(tmp_path: Path) -> None:
+    """A crash before that reads the cycle again, and must find it; after that it is forgotten."""
+    mara = Who("mara", UserRole.OPERATOR, "operator socket")
+    full: list[Exception | None] = [StorageError("disk full")]
+    async with working(tmp_path, full, FaultPlan()) as (worker, results, journal):
+        now, mono_s = SYSTEM_CLOCK.utc_now(), SYSTEM_CLOCK.mono_s()
+        worker.declared.declare(Declared.MAINTENANCE, 5.0, mara, "", now, mono_s)
+        worker.declared.end(Declared.MAINTENANCE, mara, "", now, SYSTEM_CLOCK.mono_s())
+        await until(lambda: len(worker._memory.past) >= 2, 30.0)
+        assert "maintenance" in worker._memory.past[0].reasons
+        assert "maintenance" in journal.states()["declared/kestrel-1"]
+        full.clear()
+        await until(lambda: journal.states()["declared/kestrel-1"] == "[]", 30.0)
+        assert results[0].cycle.declared == (Declared.MAINTENANCE,)
