@@ -15,7 +15,9 @@ from enum import StrEnum
 from edgeflash.alarms.catalogue import ALARMS, Declaration
 from edgeflash.model import AlarmState, Phase, Result, Role, Verdict
 from edgeflash.publication import LinkState, View
-from edgeflash.trust import Quality, Trust
+from edgeflash.rules.catalogue import RULES
+from edgeflash.rules.health import health
+from edgeflash.trust import Category, Quality, Trust
 from edgeflash.units import Quantity
 
 LATEST = "Latest cycle: "
@@ -59,6 +61,15 @@ class PointValue:
 
 
 @dataclass(frozen=True, slots=True)
+class CodeMeaning:
+    """What one code means: a name, and a sentence."""
+
+    code: int
+    name: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class Point:
     """One published point. low/high: range in the inside unit of `quantity`.
 
@@ -77,6 +88,7 @@ class Point:
     low: float | None = None
     high: float | None = None
     texts: tuple[str, ...] = ()
+    meanings: tuple[CodeMeaning, ...] = ()
     of_result: Callable[[Result], PointScalar] | None = None
     in_history: str = ""
 
@@ -160,7 +172,26 @@ def _phase(v: View) -> PointValue:
     return PointValue(None, p.quality if p.value is None else Quality.NO_DATA, p.source_time)
 
 
+def _health(v: View) -> PointValue:
+    category = health(v.standing)
+    if category is None:
+        return PointValue(None, Quality.WAITING_FOR_INITIAL_DATA, v.at)
+    return PointValue(HEALTH_TEXTS.index(category.value), Quality.GOOD, v.at)
+
+
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
+LINK_TEXTS = tuple(s.name.lower() for s in LinkState)
+PHASE_TEXTS = tuple(p.value for p in Phase)
+HEALTH_TEXTS = tuple(c.value for c in Category)
+
+_QUALITIES = tuple(
+    CodeMeaning(e.modbus, e.opcua_name, e.meaning)
+    for e in sorted((q.value for q in Quality), key=lambda e: e.modbus)
+)
+_REASONS = (
+    CodeMeaning(0, "none", "nothing to explain: the quality is good"),
+    *(CodeMeaning(rule.code, rule.name, rule.sentence) for rule in RULES),
+)
 _VERDICT_CODES: dict[Verdict, int] = {v: i for i, v in enumerate(Verdict, start=1)}
 
 _T, _D, _P = Quantity.TEMPERATURE, Quantity.TEMPERATURE_DIFFERENCE, Quantity.PRESSURE
@@ -232,6 +263,7 @@ CATALOGUE: tuple[Point, ...] = (
         PointType.CODE,
         2,
         _state(lambda v: v.quality.value.modbus),
+        meanings=_QUALITIES,
     ),
     Point(
         "reason_code",
@@ -240,6 +272,7 @@ CATALOGUE: tuple[Point, ...] = (
         PointType.CODE,
         3,
         _state(lambda v: v.reason_code),
+        meanings=_REASONS,
     ),
     Point(
         "verdict",
@@ -315,7 +348,7 @@ CATALOGUE: tuple[Point, ...] = (
         PointType.CODE,
         17,
         _state(lambda v: int(v.standing.link)),
-        texts=tuple(s.name.lower() for s in LinkState),
+        texts=LINK_TEXTS,
     ),
     Point(
         "phase",
@@ -324,7 +357,7 @@ CATALOGUE: tuple[Point, ...] = (
         PointType.CODE,
         18,
         _phase,
-        texts=tuple(p.value for p in Phase),
+        texts=PHASE_TEXTS,
     ),
     Point(
         "shown_cycle_number",
@@ -568,6 +601,15 @@ CATALOGUE: tuple[Point, ...] = (
         of_result=lambda r: r.assessment.hazard_class or None,
     ),
     *(_alarm_point(alarm) for alarm in ALARMS if alarm.code < FIRST_ALARMS),
+    Point(
+        "device_health",
+        "DeviceHealth",
+        "Health of the analyzer after NAMUR NE 107, from the latest cycle and the present.",
+        PointType.CODE,
+        192,
+        _health,
+        texts=HEALTH_TEXTS,
+    ),
     Point(
         TEST_ACTIVE,
         "TestActive",

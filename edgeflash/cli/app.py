@@ -14,6 +14,7 @@ from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
 from edgeflash.cli.history import history_app
+from edgeflash.cli.peek import peek_app
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
 from edgeflash.cli.products import products
@@ -41,6 +42,7 @@ app.command()(plan)
 app.command()(replay)
 app.command()(events)
 app.command("signal-check")(signal_check)
+app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")
 app.add_typer(maintenance_app, name="maintenance")

@@ -26,6 +26,7 @@ class ListFormat(StrEnum):
     MD = "md"
     JSON = "json"
     XLSX = "xlsx"
+    NODESET = "nodeset"
 
 
 def points(
@@ -44,9 +45,13 @@ def points(
     With --against: exit code 1 when something that was mapped before lies elsewhere, means
     something else or is gone, unless SITE says `points_moved_because` in [site].
 
+    --format nodeset: the OPC UA types and nodes as a NodeSet2 file, for engineering tools.
+
     Examples:
 
     edgeflash points site.toml --format xlsx --out points.xlsx
+
+    edgeflash points site.toml --format nodeset --out model.xml
 
     edgeflash points site.toml --against site-before.toml
     """
@@ -78,6 +83,10 @@ def _written(site: Site, format: ListFormat) -> bytes:
             return point_list.as_csv(rows).encode()
         case ListFormat.JSON:
             return point_list.as_json(rows).encode()
+        case ListFormat.NODESET:
+            from edgeflash.outlets.opcua_export import site_nodeset
+
+            return site_nodeset(site).encode()
     return point_list.as_markdown(rows).encode()
 
 

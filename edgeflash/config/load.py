@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Sequence
@@ -61,7 +62,7 @@ def load_site(path: Path, checks: Sequence[Check] = ()) -> Site:
         raise ConfigurationError(_mistakes(document, ledger))
     maps = _maps_of(path, file, ledger)
     ledger.add_all(site_problems(file, [reading.roles for reading in maps]))
-    site = _site(path, file, maps)
+    site = _site(document, file, maps)
     for check in checks:
         ledger.add_all(check(site))
     found = dict.fromkeys(m for reading in maps for m in reading.mistakes)
@@ -95,12 +96,15 @@ class _Document:
     path: Path
     table: Document
     lines: dict[KeyPath, int] = field(default_factory=dict)
+    digest: str = ""
 
 
-def _site(path: Path, file: SiteFile, maps: Sequence[_MapReading]) -> Site:
+def _site(document: _Document, file: SiteFile, maps: Sequence[_MapReading]) -> Site:
+    path = document.path
     state_dir = path.absolute().parent / file.site.state_dir
     return Site(
         path=path,
+        digest=document.digest,
         state_dir=state_dir,
         history_dir=state_dir / file.history.folder,
         file=file,
@@ -219,7 +223,7 @@ def _read(path: Path) -> _Document:
         raise _unreadable(path, 1, TOO_DEEP) from error
     if _deeper_than(MAX_DEPTH, table):
         raise _unreadable(path, 1, TOO_DEEP)
-    return _Document(path, table, key_lines(text))
+    return _Document(path, table, key_lines(text), hashlib.sha256(data).hexdigest())
 
 
 def _deeper_than(depth: int, table: Document) -> bool:

@@ -195,6 +195,20 @@ class Alarm(Strict):
     off_delay_s: Seconds | None = None
 
 
+NameplateText = Annotated[str, Field(max_length=80)]
+
+
+class Nameplate(Strict):
+    """What stands on an analyzer's nameplate, as the site read it; empty where nobody did."""
+
+    manufacturer: NameplateText = ""
+    model: NameplateText = ""
+    serial_number: NameplateText = ""
+    hardware_revision: NameplateText = ""
+    software_revision: NameplateText = ""
+    asset_id: NameplateText = ""
+
+
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
@@ -210,6 +224,7 @@ class Analyzer(Strict):
     id: Identifier
     number: Annotated[int, Field(ge=1, le=200)]
     description: str = ""
+    nameplate: Nameplate = Nameplate()
     map: Path
     host: str
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
@@ -269,9 +284,13 @@ class SiteFile(Strict):
 
 
 class Site(Strict):
-    """A checked site: the file, its resolved folders, and the register map of each analyzer."""
+    """A checked site: the file, its resolved folders, and the register map of each analyzer.
+
+    digest: SHA-256 of the site file's bytes as they were read, in hexadecimal.
+    """
 
     path: Path
+    digest: str = ""
     state_dir: Path
     history_dir: Path
     file: SiteFile

@@ -27,6 +27,8 @@ from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.outlets.opcua_diagnostics import GatewayFacts
+from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -59,6 +61,7 @@ class Gateway:
         self._changed = asyncio.Event()
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
+        self._started_at = clock.utc_now()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
         self._workers: list[AnalyzerWorker] = []
@@ -169,6 +172,8 @@ class Gateway:
                 file.site.name,
                 self._inputs,
                 self._clock.mono_s,
+                InForce.of(self._site, self._started_at),
+                self._facts,
                 operations=self._operations,
             )
             runners.append(OutletRunner(opcua, "opcua"))
@@ -178,6 +183,12 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
+
+    def _facts(self) -> GatewayFacts:
+        """What the outlets may say of the gateway itself."""
+        site = self._watch.facts
+        faults = {worker.analyzer.id: worker.storage_fault for worker in self._workers}
+        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes)
 
     def _note_change(self, analyzer: str) -> None:
         self._changed_analyzers.add(analyzer)

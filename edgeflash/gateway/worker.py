@@ -303,6 +303,13 @@ class AnalyzerWorker:
         self._look_at_alarms(context.since_check_s)
         self.tests.look(self.standing, now, now_mono_s)
 
+    @property
+    def storage_fault(self) -> str:
+        """Why something cannot be recorded; empty when all can."""
+        savers = (self.alarms.saver, self.declared.saver)
+        faults = (self._storage_fault, *(s.fault for s in savers), self._watchers.record_fault())
+        return next(filter(None, faults), "")
+
     def show_anew(self) -> None:
         """Judges the present anew and shows it, after evidence or an operation."""
         self.refresh()
@@ -324,19 +331,13 @@ class AnalyzerWorker:
             quality=shown.quality,
             reason=shown.reason_text,
             since_check_s=since_check_s,
-            storage_fault=self._record_fault(),
+            storage_fault=self.storage_fault,
             site=self._site_facts(),
         )
         self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())
         self.standing = replace(
             self.standing, alarms=self.alarms.states, alarm_notes=self.alarms.notes
         )
-
-    def _record_fault(self) -> str:
-        """Why something cannot be recorded; empty when all can."""
-        savers = (self.alarms.saver, self.declared.saver)
-        faults = (self._storage_fault, *(s.fault for s in savers), self._watchers.record_fault())
-        return next(filter(None, faults), "")
 
     def _product_of(self, result: Result | None) -> Product | None:
         """What a usable result was judged as; a result without a value may not even say that."""

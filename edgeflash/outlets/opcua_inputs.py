@@ -19,7 +19,6 @@ from typing import cast
 
 from asyncua import ua
 from asyncua.server.server import Server
-from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.config.site import Input
@@ -27,16 +26,11 @@ from edgeflash.inputs import InputStanding, InputStore, Written
 from edgeflash.outlets.opcua_bounds import WriteTaker
 from edgeflash.outlets.opcua_names import (
     AGE,
-    INPUTS_NAME,
     IS_GOOD,
     NAMESPACE_URI,
-    ROOT_NAME,
     input_identifier,
-    input_variable_type,
 )
-from edgeflash.outlets.opcua_nodes import Nodes, engineering_units
-from edgeflash.trust import Quality, Trust
-from edgeflash.units import UNITS
+from edgeflash.trust import Trust
 
 _STATUS = {Trust.GOOD: 0x00000000, Trust.UNCERTAIN: 0x40000000, Trust.BAD: 0x80000000}
 _TRUST = (Trust.GOOD, Trust.UNCERTAIN, Trust.BAD, Trust.BAD)
@@ -58,24 +52,15 @@ class OpcUaInputs:
         self._shown: dict[str, _Shown] = {}
         self._published_mono_s: float | None = None
 
-    async def build(self, server: Server) -> dict[ua.NodeId, WriteTaker]:
-        """Adds the nodes; what takes a client's write, by the node that may be written."""
+    async def attach(self, server: Server) -> dict[ua.NodeId, WriteTaker]:
+        """Takes the nodes in hand; what takes a client's write, by the node that may be written."""
         self._server = server
         self._index = await server.register_namespace(NAMESPACE_URI)
-        nodes = Nodes(server, self._index)
-        folder = await nodes.add_object(
-            self._node_id(ROOT_NAME),
-            INPUTS_NAME,
-            INPUTS_NAME,
-            "Values from the control system, for the prediction and the product's number.",
-            ObjectIds.FolderType,
-        )
-        takers: dict[ua.NodeId, WriteTaker] = {}
-        for declared in self._store.declared:
-            node = await self._add(nodes, folder, declared)
-            if self._accepts and declared.value is None:
-                takers[node] = partial(self._take, declared)
-        return takers
+        return {
+            self._node_id(input_identifier(declared)): partial(self._take, declared)
+            for declared in self._store.declared
+            if self._accepts and declared.value is None
+        }
 
     async def publish(self) -> None:
         """Shows what changed; at most once a second, for ages are in whole seconds."""
@@ -144,50 +129,6 @@ class OpcUaInputs:
     def _node_id(self, identifier: str) -> ua.NodeId:
         return ua.NodeId(ua.String(identifier), ua.Int16(self._index))
 
-    async def _add(self, nodes: Nodes, folder: ua.NodeId, declared: Input) -> ua.NodeId:
-        """Adds one input's nodes, without a value yet."""
-        is_written = declared.value is None
-        node = await nodes.add_variable(
-            folder,
-            input_identifier(declared),
-            ua.QualifiedName(declared.id, nodes.index),
-            ua.Variant(None, ua.VariantType.Null),
-            "Double",
-            input_variable_type(declared),
-            description=declared.description or f"Input {declared.id}",
-            writable=self._accepts and is_written,
-        )
-        for name, value, type_name in _properties(declared):
-            await nodes.add_variable(
-                node,
-                input_identifier(declared, name),
-                ua.QualifiedName(name, 0),
-                value,
-                type_name,
-                "PropertyType",
-            )
-        children = [(IS_GOOD, "IsGood", "Boolean", "Whether the value may be used.")]
-        if is_written:
-            children.append((AGE, "Age", "Double", "Whole seconds since the value came."))
-        for name, title, type_name, description in children:
-            await nodes.add_variable(
-                node,
-                input_identifier(declared, name),
-                ua.QualifiedName(title, nodes.index),
-                ua.Variant(None, ua.VariantType.Null),
-                type_name,
-                "BaseDataVariableType",
-                description=description,
-            )
-        waiting = _status_of(Quality.WAITING_FOR_INITIAL_DATA.value.opcua_code)
-        for name in ("", *(child[0] for child in children)):
-            await self._write(
-                input_identifier(declared, name),
-                ua.Variant(None, ua.VariantType.Null),
-                waiting,
-            )
-        return node
-
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
@@ -207,15 +148,3 @@ def _number(given: ua.Variant | None) -> float | None:
 
 def _status_of(code: int) -> ua.StatusCode:
     return ua.StatusCode(ua.UInt32(code))
-
-
-def _properties(declared: Input) -> list[tuple[str, ua.Variant, str]]:
-    """Name, value and DataType of each property of an input's node."""
-    found = []
-    if declared.low is not None and declared.high is not None:
-        limits = ua.Variant(ua.Range(declared.low, declared.high))
-        found.append(("EURange", limits, "Range"))
-    unit = UNITS.get(declared.unit)
-    if unit is not None:
-        found.append(("EngineeringUnits", ua.Variant(engineering_units(unit)), "EUInformation"))
-    return found

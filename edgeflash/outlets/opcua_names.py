@@ -11,6 +11,11 @@ from edgeflash.points import Point, PointType
 from edgeflash.units import UNITS, Quantity
 
 NAMESPACE_URI = "urn:edgeflash:points"
+"""Namespace of a server's own nodes, and of every browse name of ours below types."""
+
+TYPES_NAMESPACE_URI = "urn:edgeflash:types"
+"""Namespace of the types: the same on every server of one version."""
+
 UNITS_NAMESPACE_URI = "urn:edgeflash:units"
 """Namespace of engineering units that have no UNECE code; their UnitId is -1."""
 
@@ -43,6 +48,8 @@ def variable_type(point: Point) -> str:
             return "AnalogUnitRangeType"
         case PointType.CODE if point.texts:
             return "MultiStateDiscreteType"
+        case PointType.CODE if point.meanings:
+            return "MultiStateValueDiscreteType"
         case PointType.FLAG:
             return "TwoStateDiscreteType"
     return "BaseDataVariableType"
@@ -80,9 +87,23 @@ def input_browse_path(declared: Input, title: str = "") -> str:
     return "/".join(("Objects", ROOT_NAME, INPUTS_NAME, declared.id, title)).removesuffix("/")
 
 
-def input_variable_type(declared: Input) -> str:
+INPUT_TYPES: dict[str, str] = {
+    "BaseDataVariableType": "InputType",
+    "AnalogItemType": "RangeInputType",
+    "AnalogUnitType": "UnitInputType",
+    "AnalogUnitRangeType": "UnitRangeInputType",
+}
+"""Our VariableTypes of inputs by the standard's type that each is a subtype of."""
+
+
+def input_standard_type(declared: Input) -> str:
     """The standard VariableType that demands just the properties an input has (OPC 10000-8)."""
     has_unit = declared.unit in UNITS
     if declared.low is not None and declared.high is not None:
         return "AnalogUnitRangeType" if has_unit else "AnalogItemType"
     return "AnalogUnitType" if has_unit else "BaseDataVariableType"
+
+
+def input_variable_type(declared: Input) -> str:
+    """Our VariableType of an input's node."""
+    return INPUT_TYPES[input_standard_type(declared)]

@@ -1,38 +1,47 @@
-"""Builds the OPC UA address space: Objects/Edgeflash/<analyzer id>/<point title>.
+"""Puts the information model into a server's address space, every attribute said.
 
-Every node has a string NodeId of our own and is read-only, except inputs. Properties are those that
-OPC 10000-8 makes mandatory for the type, and InstrumentRange for the flash points.
+Every node has a string NodeId of our own and is read-only, except inputs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import cast
+from typing import Any, cast
 
 from asyncua import ua
 from asyncua.server.server import Server
 from asyncua.ua.object_ids import ObjectIds
 
-from edgeflash.config.site import Analyzer
-from edgeflash.outlets.opcua_names import (
-    NAMESPACE_URI,
-    ROOT_NAME,
-    UNITS_NAMESPACE_URI,
-    data_type,
-    identifier,
-    variable_type,
+from edgeflash.outlets.opcua_groups import unit_info
+from edgeflash.outlets.opcua_members import (
+    Interval,
+    Live,
+    LiveKind,
+    Meaning,
+    Member,
+    ModelNode,
+    NodeClass,
+    Presence,
+    Ref,
+    Single,
+    Space,
+    Text,
+    UnitInfo,
+    Value,
 )
-from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits, Shown
-from edgeflash.points import CATALOGUE, Point
+from edgeflash.outlets.opcua_names import data_type
+from edgeflash.outlets.values import Shown
+from edgeflash.points import Point
 from edgeflash.trust import Quality
-from edgeflash.units import UNECE_NAMESPACE, Unit, unece_unit_id
+from edgeflash.units import Unit
 
 LOCALE = "en"
 NodeIds = dict[tuple[str, str], ua.NodeId]
 """NodeId by analyzer id and point name."""
 
-
+_READ = ua.AccessLevel.CurrentRead.mask
 _WRITABLE = sum(
     level.mask
     for level in (
@@ -42,6 +51,23 @@ _WRITABLE = sum(
         ua.AccessLevel.TimestampWrite,
     )
 )
+_NODE_CLASSES = {
+    NodeClass.OBJECT: ua.NodeClass.Object,
+    NodeClass.VARIABLE: ua.NodeClass.Variable,
+    NodeClass.OBJECT_TYPE: ua.NodeClass.ObjectType,
+    NodeClass.VARIABLE_TYPE: ua.NodeClass.VariableType,
+    NodeClass.DATA_TYPE: ua.NodeClass.DataType,
+}
+_BUILT_IN = {"UtcTime": "DateTime", "NumericRange": "String", "IdType": "Int32"}
+_STRUCTURES = ("Range", "EUInformation", "EnumValueType")
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """What stands in the address space. by_live: the nodes that show something, by what."""
+
+    points: NodeIds = field(default_factory=dict)
+    by_live: Mapping[Live, tuple[ua.NodeId, ...]] = field(default_factory=dict)
 
 
 def standard_node(number: int) -> ua.NodeId:
@@ -51,145 +77,190 @@ def standard_node(number: int) -> ua.NodeId:
 
 def data_value(point: Point, value: Shown, server_time: datetime) -> ua.DataValue:
     """The DataValue of a shown point; a bad quality carries no value."""
-    status = ua.StatusCode(ua.UInt32(value.quality.value.opcua_code))
     variant = (
         ua.Variant(None, ua.VariantType.Null)
         if value.value is None
         else ua.Variant(value.value, ua.VariantType[data_type(point)])
     )
+    return stamped(variant, value, server_time)
+
+
+def stamped(variant: ua.Variant, value: Shown, server_time: datetime) -> ua.DataValue:
+    """A value with the status and the time of a shown point."""
     return ua.DataValue(
         variant,
-        StatusCode=status,
+        StatusCode=ua.StatusCode(ua.UInt32(value.quality.value.opcua_code)),
         # The library annotates its own class here, but takes and gives any aware datetime.
         SourceTimestamp=cast(ua.DateTime, value.source_time),
         ServerTimestamp=cast(ua.DateTime, server_time),
     )
 
 
-async def build_nodes(server: Server, analyzers: Sequence[Analyzer], units: OutletUnits) -> NodeIds:
-    """Adds every analyzer's nodes, each point still without data, and returns their NodeIds."""
-    index = await server.register_namespace(NAMESPACE_URI)
-    nodes = Nodes(server, index)
-    root = await nodes.add_object(
-        standard_node(ObjectIds.ObjectsFolder),
-        ROOT_NAME,
-        ROOT_NAME,
-        "Online flash point analyzers and the gateway's judgement on them.",
-        ObjectIds.FolderType,
-    )
-    built: NodeIds = {}
-    for analyzer in analyzers:
-        parent = await nodes.add_object(
-            root,
-            analyzer.id,
-            analyzer.id,
-            analyzer.description or f"Flash point analyzer {analyzer.id}",
-            ObjectIds.BaseObjectType,
-        )
-        for point in CATALOGUE:
-            built[analyzer.id, point.name] = await _add_point(nodes, parent, analyzer, point, units)
-    return built
-
-
-async def _add_point(
-    nodes: Nodes, parent: ua.NodeId, analyzer: Analyzer, point: Point, units: OutletUnits
-) -> ua.NodeId:
-    node = await nodes.add_variable(
-        parent,
-        identifier(analyzer.id, point),
-        ua.QualifiedName(point.title, nodes.index),
-        ua.Variant(None, ua.VariantType.Null),
-        data_type(point),
-        variable_type(point),
-        description=point.description,
-    )
-    for name, value, type_name in _properties(analyzer, point, units):
-        await nodes.add_variable(
-            node,
-            f"{identifier(analyzer.id, point)}.{name}",
-            ua.QualifiedName(name, 0),
-            value,
-            type_name,
-            "PropertyType",
-        )
-    waiting = ua.DataValue(
-        ua.Variant(None, ua.VariantType.Null),
-        StatusCode=ua.StatusCode(ua.UInt32(Quality.WAITING_FOR_INITIAL_DATA.value.opcua_code)),
-    )
-    await nodes.server.write_attribute_value(node, waiting)
-    return node
-
-
-def _properties(
-    analyzer: Analyzer, point: Point, units: OutletUnits
-) -> list[tuple[str, ua.Variant, str]]:
-    """Name, value and DataType of each property of a point's node."""
-    match variable_type(point):
-        case "AnalogUnitRangeType":
-            return _analog_properties(analyzer, point, units)
-        case "MultiStateDiscreteType":
-            texts = [_text(text) for text in point.texts]
-            strings = ua.Variant(texts, ua.VariantType.LocalizedText)
-            return [("EnumStrings", strings, "LocalizedText")]
-        case "TwoStateDiscreteType":
-            no, yes = point.texts if len(point.texts) == 2 else ("no", "yes")
-            return [
-                ("FalseState", ua.Variant(_text(no)), "LocalizedText"),
-                ("TrueState", ua.Variant(_text(yes)), "LocalizedText"),
-            ]
-    return []
-
-
-def _analog_properties(
-    analyzer: Analyzer, point: Point, units: OutletUnits
-) -> list[tuple[str, ua.Variant, str]]:
-    unit = units.of(point)
-    limits = units.range_of(point)
-    assert unit is not None and limits is not None, f"{point.name}: a quantity needs a range"
-    properties = [
-        ("EURange", ua.Variant(ua.Range(*limits)), "Range"),
-        ("EngineeringUnits", ua.Variant(engineering_units(unit)), "EUInformation"),
-    ]
-    if point.name in INSTRUMENT_RANGE_POINTS:
-        low = unit.from_inside(analyzer.range_low_c)
-        high = unit.from_inside(analyzer.range_high_c)
-        properties.append(("InstrumentRange", ua.Variant(ua.Range(low, high)), "Range"))
-    return properties
-
-
 def engineering_units(unit: Unit) -> ua.EUInformation:
-    """The unit as OPC 10000-8, 5.6.4 has it; without a UNECE code, in our own namespace."""
-    label = _text(unit.label)
-    if unit.unece is None:
-        return ua.EUInformation(UNITS_NAMESPACE_URI, -1, label, label)
-    return ua.EUInformation(UNECE_NAMESPACE, unece_unit_id(unit.unece), label, label)
+    """The unit as a value of a node."""
+    return cast(ua.EUInformation, _single(unit_info(unit)))
 
 
-def _text(text: str) -> ua.LocalizedText:
-    return ua.LocalizedText(text, LOCALE)
+def text(of: str) -> ua.LocalizedText:
+    """The text, in English."""
+    return ua.LocalizedText(of, LOCALE)
+
+
+async def build_nodes(server: Server, nodes: Iterable[ModelNode]) -> Built:
+    """Adds the nodes, those that show something waiting for their first data."""
+    builder = _Builder(
+        {
+            Space.STANDARD: 0,
+            Space.POINTS: await server.register_namespace(Space.POINTS),
+            Space.TYPES: await server.register_namespace(Space.TYPES),
+        }
+    )
+    every = list(nodes)
+    session = server.iserver.isession
+    for result in await session.add_nodes([builder.item(node) for node in every]):
+        result.StatusCode.check()
+    rules = [builder.rule(node.id, node.rule) for node in every if node.rule is not None]
+    for status in await session.add_references(rules):
+        status.check()
+    by_live: dict[Live, tuple[ua.NodeId, ...]] = {}
+    for node in every:
+        if (live := node.member.live) is not None:
+            shown_at = builder.node_id(node.id)
+            by_live[live] = (*by_live.get(live, ()), shown_at)
+            await server.write_attribute_value(shown_at, waiting())
+    points = {
+        (live.analyzer, live.name): found[0]
+        for live, found in by_live.items()
+        if live.kind is LiveKind.POINT
+    }
+    return Built(points, by_live)
+
+
+def waiting() -> ua.DataValue:
+    """No value yet."""
+    code = ua.UInt32(Quality.WAITING_FOR_INITIAL_DATA.value.opcua_code)
+    return ua.DataValue(ua.Variant(None, ua.VariantType.Null), StatusCode=ua.StatusCode(code))
+
+
+class _Builder:
+    """Turns model nodes into the library's. index: of each namespace in this server."""
+
+    def __init__(self, index: Mapping[Space, int]) -> None:
+        self._index = index
+
+    def node_id(self, ref: Ref) -> ua.NodeId:
+        if ref.space is Space.STANDARD:
+            return standard_node(getattr(ObjectIds, ref.id))
+        return ua.NodeId(ua.String(ref.id), ua.Int16(self._index[ref.space]))
+
+    def rule(self, of: Ref, rule: Presence) -> ua.AddReferencesItem:
+        """The reference to the ModellingRule."""
+        item = ua.AddReferencesItem()
+        item.SourceNodeId = self.node_id(of)
+        item.ReferenceTypeId = standard_node(ObjectIds.HasModellingRule)
+        item.IsForward = True
+        item.TargetNodeId = standard_node(getattr(ObjectIds, rule.value))
+        item.TargetNodeClass = ua.NodeClass.Object
+        return item
+
+    def item(self, node: ModelNode) -> ua.AddNodesItem:
+        """The node with all its attributes."""
+        member = node.member
+        item = ua.AddNodesItem()
+        item.RequestedNewNodeId = self.node_id(node.id)
+        item.ParentNodeId = self.node_id(node.parent)
+        item.ReferenceTypeId = standard_node(getattr(ObjectIds, member.reference))
+        item.NodeClass = _NODE_CLASSES[member.node_class]
+        item.BrowseName = ua.QualifiedName(member.name, ua.UInt16(self._index[member.space]))
+        if member.type is not None:
+            item.TypeDefinition = self.node_id(member.type)
+        attributes = self._attributes(member)
+        attributes.DisplayName = text(member.name)
+        attributes.Description = text(member.description or member.name)
+        attributes.WriteMask = 0
+        attributes.UserWriteMask = 0
+        item.NodeAttributes = attributes
+        return item
+
+    def _attributes(self, member: Member) -> Any:
+        match member.node_class:
+            case NodeClass.OBJECT:
+                return ua.ObjectAttributes()
+            case NodeClass.OBJECT_TYPE:
+                attributes = ua.ObjectTypeAttributes()
+                attributes.IsAbstract = False
+                return attributes
+            case NodeClass.DATA_TYPE:
+                return _enumeration_attributes(member)
+            case NodeClass.VARIABLE_TYPE:
+                return self._valued(member, ua.VariableTypeAttributes())
+        attributes = self._valued(member, ua.VariableAttributes())
+        access = _WRITABLE if member.is_writable else _READ
+        attributes.AccessLevel = access
+        attributes.UserAccessLevel = access
+        attributes.Historizing = False
+        return attributes
+
+    def _valued(self, member: Member, attributes: Any) -> Any:
+        assert member.data_type is not None, f"{member.name}: a variable needs a data type"
+        attributes.Value = variant(member.value, member.data_type)
+        attributes.DataType = self.node_id(member.data_type)
+        attributes.ValueRank = ua.ValueRank.Scalar
+        if member.is_array:
+            attributes.ValueRank = ua.ValueRank.OneDimension
+            attributes.ArrayDimensions = [0]  # of any length
+        return attributes
+
+
+def _enumeration_attributes(member: Member) -> Any:
+    attributes: Any = ua.DataTypeAttributes()
+    attributes.IsAbstract = False
+    attributes.DataTypeDefinition = ua.EnumDefinition(
+        Fields=[
+            ua.EnumField(Value=ua.Int64(code), DisplayName=text(name), Name=ua.String(name))
+            for code, name in enumerate(member.fields)
+        ]
+    )
+    return attributes
+
+
+def variant(value: Value, of: Ref) -> ua.Variant:
+    """A value of that DataType."""
+    if value is None:
+        return ua.Variant(None, ua.VariantType.Null)
+    kind = ua.VariantType[built_in(of)]
+    if isinstance(value, tuple):
+        return ua.Variant([_single(one) for one in value], kind, is_array=True)
+    return ua.Variant(_single(value), kind)
+
+
+def built_in(of: Ref) -> str:
+    """The built-in type that carries a DataType: an enumeration is an Int32."""
+    if of.space is not Space.STANDARD:
+        return "Int32"
+    return "ExtensionObject" if of.id in _STRUCTURES else _BUILT_IN.get(of.id, of.id)
+
+
+def _single(value: Single) -> Any:
+    match value:
+        case Text():
+            return text(value.text)
+        case Interval():
+            return ua.Range(value.low, value.high)
+        case UnitInfo():
+            label = text(value.label)
+            return ua.EUInformation(value.namespace, value.unit_id, label, label)
+        case Meaning():
+            return ua.EnumValueType(ua.Int64(value.code), text(value.name), text(value.description))
+    return value
 
 
 class Nodes:
-    """Adds nodes to a server, with every attribute said."""
+    """Adds single variables beside the model: the fields of event types."""
 
     def __init__(self, server: Server, index: int) -> None:
         self.server = server
         self.index = index
-
-    async def add_object(
-        self, parent: ua.NodeId, identifier: str, name: str, description: str, type_id: int
-    ) -> ua.NodeId:
-        """An object organized by `parent`."""
-        attributes = ua.ObjectAttributes()
-        attributes.DisplayName = _text(name)
-        attributes.Description = _text(description)
-        item = ua.AddNodesItem()
-        item.NodeClass = ua.NodeClass.Object
-        item.ReferenceTypeId = standard_node(ObjectIds.Organizes)
-        item.TypeDefinition = standard_node(type_id)
-        return await self._add(
-            item, parent, identifier, ua.QualifiedName(name, self.index), attributes
-        )
 
     async def add_variable(
         self,
@@ -200,44 +271,26 @@ class Nodes:
         data_type_name: str,
         type_name: str,
         description: str | None = None,
-        writable: bool = False,
     ) -> ua.NodeId:
-        """A component of `parent`, or a property when the type is PropertyType."""
+        """A component of `parent`, or a property when the type is PropertyType; read only."""
         attributes = ua.VariableAttributes()
-        attributes.DisplayName = _text(name.Name)
-        attributes.Description = _text(description or name.Name)
+        attributes.DisplayName = text(name.Name)
+        attributes.Description = text(description or name.Name)
         attributes.Value = value
         attributes.DataType = standard_node(getattr(ObjectIds, data_type_name))
-        if value.is_array:
-            attributes.ValueRank = ua.ValueRank.OneDimension
-            attributes.ArrayDimensions = [len(value.Value)]
-        else:
-            attributes.ValueRank = ua.ValueRank.Scalar
-        access = _WRITABLE if writable else ua.AccessLevel.CurrentRead.mask
-        attributes.AccessLevel = access
-        attributes.UserAccessLevel = access
+        attributes.ValueRank = ua.ValueRank.Scalar
+        attributes.AccessLevel = attributes.UserAccessLevel = _READ
+        attributes.WriteMask = attributes.UserWriteMask = 0
         attributes.Historizing = False
         is_property = type_name == "PropertyType"
         item = ua.AddNodesItem()
         item.NodeClass = ua.NodeClass.Variable
+        item.RequestedNewNodeId = ua.NodeId(ua.String(identifier), ua.Int16(self.index))
+        item.ParentNodeId = parent
         item.ReferenceTypeId = standard_node(
             ObjectIds.HasProperty if is_property else ObjectIds.HasComponent
         )
         item.TypeDefinition = standard_node(getattr(ObjectIds, type_name))
-        return await self._add(item, parent, identifier, name, attributes)
-
-    async def _add(
-        self,
-        item: ua.AddNodesItem,
-        parent: ua.NodeId,
-        identifier: str,
-        name: ua.QualifiedName,
-        attributes: ua.ObjectAttributes | ua.VariableAttributes,
-    ) -> ua.NodeId:
-        attributes.WriteMask = 0
-        attributes.UserWriteMask = 0
-        item.RequestedNewNodeId = ua.NodeId(ua.String(identifier), ua.Int16(self.index))
-        item.ParentNodeId = parent
         item.BrowseName = name
         item.NodeAttributes = attributes
         (result,) = await self.server.iserver.isession.add_nodes([item])

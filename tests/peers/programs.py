@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 # The newest of its releases that runs on Node.js 18, which is Debian 12's.
-NODE_OPCUA = "node-opcua-client@2.157.0"
+NODE_OPCUA = "node-opcua@2.157.0"
 
 
 def node_modules() -> Path:
@@ -59,7 +59,8 @@ PROGRAMS: dict[str, Program] = {
         Program("mbpoll", _command("mbpoll"), ("mbpoll",)),
         Program("node", _command("node"), ("nodejs",)),
         Program("npm", _command("npm"), ("npm",)),
-        Program("node-opcua", (node_modules() / "node-opcua-client").is_dir, npm=NODE_OPCUA),
+        Program("node-opcua", (node_modules() / "node-opcua").is_dir, npm=NODE_OPCUA),
+        Program("xmllint", _command("xmllint"), ("libxml2-utils",)),
         Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
         Program("ip", _command("ip"), ("iproute2",)),
         Program("iptables", _command("iptables"), ("iptables",)),

@@ -52,6 +52,7 @@ PROMISED = {
     "alarm_verification_overdue": (115, 1),
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
+    "device_health": (192, 1),
     "test_active": (118, 1),
     "alarm_control_system_silent": (122, 1),
 }
