@@ -86,6 +86,7 @@ class Gateway:
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
             )
+            self._operations.note_left_tests(await asyncio.to_thread(journal.tests_left_on))
             self._runners = self._made_runners()
             for runner in self._runners:
                 runner.offer(self.views())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Protocol
 
@@ -163,6 +163,14 @@ class GatewayOperations:
         """Ends every test, at the end of the gateway."""
         for served in self._served.values():
             served.tests.end(None, why, self._now())
+
+    def note_left_tests(self, left: Sequence[tuple[str, str]]) -> None:
+        """Records the end of tests that went with a gateway that was killed. left: analyzer and
+        point of each."""
+        why = "the gateway that showed it is gone; when it ended is not known"
+        for analyzer, point in left:
+            entry = EventEntry(self._now(), EventKind.TEST_OFF, analyzer, subject=point, text=why)
+            self._record.note(entry)
 
     def is_recorded(self, analyzer: str) -> bool:
         """True when all that was done to this analyzer is on disk."""

@@ -148,6 +148,19 @@ class JournalReader:
             yield from (entry for _, entry in found)
             seq = found[-1][0]
 
+    def tests_left_on(self) -> list[tuple[str, str]]:
+        """Analyzer and point of each test whose end is not in the event record."""
+        if not self._has_table("events"):
+            return []
+        kinds = (EventKind.TEST_ON.value, EventKind.TEST_OFF.value)
+        # SQLite takes the other columns from the row with the maximum.
+        rows = self._rows(
+            "SELECT analyzer, subject, kind, max(seq) FROM events WHERE kind IN (?, ?) "
+            "GROUP BY analyzer, subject",
+            kinds,
+        )
+        return [(analyzer, point) for analyzer, point, kind, _ in rows if kind == kinds[0]]
+
     def _events(
         self, where: str, values: Sequence[int | str], limit: int
     ) -> list[tuple[int, EventEntry]]:
