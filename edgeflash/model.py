@@ -165,6 +165,8 @@ class CycleBody:
     """What the analyzer says of its last finished cycle, read as one.
 
     torn: after every allowed attempt the counter still moved during the reading.
+    statuses: what the analyzer's server says of values that it does not call simply good, as
+    OPC UA names it: Uncertain…, Bad… or a good one that is no measurement.
     """
 
     cycle_number: int
@@ -172,6 +174,7 @@ class CycleBody:
     trace: Trace | None = None
     torn: bool = False
     pulse: Pulse | None = None
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,6 +191,7 @@ class Scan:
     """One reading of an analyzer: live values always, a body when a cycle has finished.
 
     recent: the ring, oldest first; read on the first scan of a connection and on a skipped number.
+    statuses: of the live values, as in CycleBody.
     """
 
     analyzer: str
@@ -196,6 +200,7 @@ class Scan:
     live: Mapping[Role, Scalar]
     body: CycleBody | None = None
     recent: tuple[RecentResult, ...] = ()
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
 
 class Continuity(StrEnum):

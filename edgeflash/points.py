@@ -179,6 +179,11 @@ def _health(v: View) -> PointValue:
     return PointValue(HEALTH_TEXTS.index(category.value), Quality.GOOD, v.at)
 
 
+def _round_trip(v: View) -> PointValue:
+    trip_ms = v.standing.link_figures.round_trip_p95_ms
+    return PointValue(trip_ms, Quality.NO_DATA if trip_ms is None else Quality.GOOD, v.at)
+
+
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
 LINK_TEXTS = tuple(s.name.lower() for s in LinkState)
 PHASE_TEXTS = tuple(p.value for p in Phase)
@@ -609,6 +614,27 @@ CATALOGUE: tuple[Point, ...] = (
         192,
         _health,
         texts=HEALTH_TEXTS,
+    ),
+    Point(
+        "link_timeouts",
+        "LinkTimeouts",
+        "Requests to the analyzer without an answer in time, since the gateway started. A rising "
+        "count on a link that is up is a cable, a converter or a busy device that wants a look.",
+        PointType.INT,
+        140,
+        _state(lambda v: v.standing.link_figures.timeouts),
+    ),
+    Point(
+        "round_trip_ms",
+        "RoundTrip",
+        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept, "
+        "in milliseconds; no value until it has answered.",
+        PointType.FLOAT,
+        142,
+        _round_trip,
+        Quantity.NONE,
+        0.0,
+        60_000.0,
     ),
     Point(
         TEST_ACTIVE,

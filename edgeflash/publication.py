@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from math import inf
 
+from edgeflash.link_figures import NO_FIGURES, LinkFigures
 from edgeflash.model import (
     AlarmNote,
     AlarmState,
@@ -104,6 +105,7 @@ class Standing:
 
     low_flash_alarm: the plain condition. alarms: the states of those in force, by name, and
     alarm_notes what else is known of them. tests: test signals shown now, by point name.
+    link_figures: what the link's requests came to.
     """
 
     analyzer: str
@@ -119,6 +121,7 @@ class Standing:
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
     alarm_notes: Mapping[str, AlarmNote] = field(default_factory=dict)
     tests: Mapping[str, TestSignal] = field(default_factory=dict)
+    link_figures: LinkFigures = NO_FIGURES
 
 
 @dataclass(frozen=True, slots=True)

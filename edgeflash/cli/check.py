@@ -11,7 +11,8 @@ from typing import Annotated, Any
 
 import typer
 
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
+from edgeflash.config.link_checks import way_words
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
 from edgeflash.config.site import Analyzer, Site
@@ -99,7 +100,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
     return {
         "id": analyzer.id,
         "number": analyzer.number,
-        "link": f"Modbus TCP {analyzer.host}:{analyzer.port}, unit {analyzer.unit_id}",
+        "link": way_words(analyzer),
         "map": {"file": str(analyzer.map), "name": register_map.map.name},
         "roles": [role.value for role in register_map.roles],
         "roles_not_mapped": [role.value for role in Role if role not in roles],
@@ -112,7 +113,7 @@ def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
     }
 
 
-def _trace_words(register_map: RegisterMap) -> str:
+def _trace_words(register_map: AnalyzerMap) -> str:
     roles = frozenset(register_map.roles)
     if has_trace_block(roles):
         return "block"

@@ -5,13 +5,19 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.expectations import guess
+from edgeflash.config.line_checks import with_line_limits
+from edgeflash.config.link_checks import map_link_problems
 from edgeflash.config.map_checks import role_problems
 from edgeflash.config.map_layout import layout_problems
+from edgeflash.config.map_models import PROTOCOL, model_of_map, protocol_of
+from edgeflash.config.node_checks import node_problems
+from edgeflash.config.node_map import NodeMap
 from edgeflash.config.problems import WHOLE_FILE, Ledger, Problem, key_text
 from edgeflash.config.register_map import MapHeader, RegisterMap
 from edgeflash.config.site import Site, SiteFile
@@ -61,6 +67,7 @@ def load_site(path: Path, checks: Sequence[Check] = ()) -> Site:
     if file is None:
         raise ConfigurationError(_mistakes(document, ledger))
     maps = _maps_of(path, file, ledger)
+    ledger.add_all(map_link_problems(file, [reading.protocol for reading in maps]))
     ledger.add_all(site_problems(file, [reading.roles for reading in maps]))
     site = _site(document, file, maps)
     for check in checks:
@@ -72,7 +79,7 @@ def load_site(path: Path, checks: Sequence[Check] = ()) -> Site:
     return site
 
 
-def load_map(path: Path) -> RegisterMap:
+def load_map(path: Path) -> AnalyzerMap:
     """The checked register map. Raises ConfigurationError with every mistake found."""
     reading = _read_map(path)
     if reading.mistakes:
@@ -82,10 +89,14 @@ def load_map(path: Path) -> RegisterMap:
 
 @dataclass(frozen=True, slots=True)
 class _MapReading:
-    """What came of one map file. roles: those the map gives or means to give."""
+    """What came of one map file. roles: those the map gives or means to give.
 
-    register_map: RegisterMap = _NO_MAP
+    protocol: what the map is for; None when it does not say.
+    """
+
+    register_map: AnalyzerMap = _NO_MAP
     roles: frozenset[Role] = frozenset()
+    protocol: str | None = None
     mistakes: tuple[Mistake, ...] = ()
 
 
@@ -107,7 +118,7 @@ def _site(document: _Document, file: SiteFile, maps: Sequence[_MapReading]) -> S
         digest=document.digest,
         state_dir=state_dir,
         history_dir=state_dir / file.history.folder,
-        file=file,
+        file=with_line_limits(file),
         maps={a.id: m.register_map for a, m in zip(file.analyzers, maps, strict=True)},
     )
 
@@ -152,16 +163,26 @@ def _read_map(path: Path) -> _MapReading:
         document = _read(path)
     except ConfigurationError as error:
         return _MapReading(mistakes=error.mistakes)
-    checked = validated(RegisterMap, document.table)
-    ledger, register_map = checked.ledger, checked.value
+    checked = validated(model_of_map(document.table), document.table)
+    ledger, analyzer_map = checked.ledger, checked.value
     given = document.table.get("roles")
     roles = _meant(given.keys()) if isinstance(given, dict) else frozenset()
-    if register_map is not None:
-        for role in roles - register_map.roles.keys():
+    if analyzer_map is not None:
+        for role in roles - analyzer_map.roles.keys():
             ledger.distrust(("roles", role.value))
-        ledger.add_all(role_problems(register_map))
-        ledger.add_all(layout_problems(register_map))
-    return _MapReading(register_map or _NO_MAP, roles, _mistakes(document, ledger))
+        ledger.add_all(_map_problems(analyzer_map))
+    protocol = None if ledger.is_wrong(PROTOCOL) else protocol_of(document.table)
+    return _MapReading(analyzer_map or _NO_MAP, roles, protocol, _mistakes(document, ledger))
+
+
+def _map_problems(analyzer_map: AnalyzerMap) -> Iterator[Problem]:
+    """What is wrong with a map whose keys are each right."""
+    match analyzer_map:
+        case RegisterMap():
+            yield from role_problems(analyzer_map)
+            yield from layout_problems(analyzer_map)
+        case NodeMap():
+            yield from node_problems(analyzer_map)
 
 
 def _meant(names: Iterable[str]) -> frozenset[Role]:

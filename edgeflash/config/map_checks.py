@@ -5,6 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from edgeflash.config.expectations import listed
+from edgeflash.config.meaning_checks import (
+    MEANING,
+    at,
+    counter_key_problems,
+    counter_span_problems,
+    fault_name_problems,
+    role_key_problems,
+    scale_problems,
+)
 from edgeflash.config.problems import Problem
 from edgeflash.config.register_map import (
     WHOLE_RANGE,
@@ -26,11 +35,6 @@ FLOAT32_MAX = 3.4028234663852886e38
 
 SPAN_KEYS = ("table", "address", "type", "length", "parts", "count", "stride")
 """Keys that decide which registers a role takes."""
-
-
-def at(role: Role, *keys: str) -> KeyPath:
-    """Key path within a role's table."""
-    return ("roles", role.value, *keys)
 
 
 def role_problems(register_map: RegisterMap) -> Iterator[Problem]:
@@ -89,20 +93,7 @@ def _encoding_problems(role: Role, place: RolePlace) -> Iterator[Problem]:
     yield from _bound_to_type(role, place, "length", Encoding.STRING)
     yield from _bound_to_type(role, place, "parts", Encoding.SPLIT_TIME)
     yield from _parts_problems(role, place)
-    yield from _bound_to_role(role, place, "values", Role.PHASE)
-    yield from _bound_to_role(role, place, "bits", Role.FAULT_BITS)
-    if place.of is not None and role is not Role.FAULT_BITS:
-        why = f"belongs to the role {Role.FAULT_BITS.value} only: take this line out"
-        yield Problem(at(role, "of"), why)
-
-
-_MEANING = {
-    "length": "how many registers the text takes, 1 to 125",
-    "parts": 'the order of its registers, as in ["year", "month", "day", "hour", "minute"]',
-    "values": 'what each number means, as in { 0 = "idle", 3 = "heat" }',
-    "bits": "the name and category of each bit, as in "
-    '{ 0 = { name = "heater_fault", category = "failure" } }',
-}
+    yield from role_key_problems(role, place)
 
 
 def _bound_to_type(role: Role, place: RolePlace, key: str, only: Encoding) -> Iterator[Problem]:
@@ -111,16 +102,7 @@ def _bound_to_type(role: Role, place: RolePlace, key: str, only: Encoding) -> It
         why = f'belongs to type "{only.value}" only: take this line out'
         yield Problem(path, why, (at(role, "type"),))
     if not given and place.type is only:
-        yield Problem(path, f"is missing; give {_MEANING[key]}", (at(role, "type"),))
-
-
-def _bound_to_role(role: Role, place: RolePlace, key: str, only: Role) -> Iterator[Problem]:
-    given, path = getattr(place, key), at(role, key)
-    if given is not None and role is not only:
-        yield Problem(path, f"belongs to the role {only.value} only: take this line out")
-    if role is only and not given:
-        word = "is missing" if given is None else "is empty"
-        yield Problem(path, f"{word}; give {_MEANING[key]}")
+        yield Problem(path, f"is missing; give {MEANING[key]}", (at(role, "type"),))
 
 
 def _parts_problems(role: Role, place: RolePlace) -> Iterator[Problem]:
@@ -172,14 +154,8 @@ def _special_value_problems(role: Role, place: RolePlace) -> Iterator[Problem]:
     is_number = place.type in NUMBERS
     measured = is_number and role not in (Role.PHASE, Role.FAULT_BITS)
     counts = KINDS[role] is COUNTER
-    if place.scale == 0:
-        yield Problem(at(role, "scale"), "must not be 0: every reading would be the same")
-    for key, neutral in (("scale", 1.0), ("offset", 0.0)):
-        if (not measured or counts) and getattr(place, key) != neutral:
-            what = f"{role.value} as {place.type.value}"
-            yield Problem(
-                at(role, key), f"{what} is taken as it is: take this line out", (of_type,)
-            )
+    what = f"{role.value} as {place.type.value}"
+    yield from scale_problems(role, place, measured and not counts, what, (of_type,))
     if place.unavailable and not is_number:
         why = f'belongs to numbers, not to type "{place.type.value}": take this line out'
         yield Problem(at(role, "unavailable"), why, (of_type,))
@@ -198,35 +174,14 @@ def _phase_and_fault_problems(role: Role, place: RolePlace) -> Iterator[Problem]
         if not low <= value <= high:
             why = f"{_a(place.type)} never holds {value}{_span_words(place.type)}"
             yield Problem(at(role, "values", str(value)), why, (of_type,))
-    names: dict[str, int] = {}
     width = 16 * place.element_registers
-    for bit, fault in (place.bits or {}).items():
-        path = at(role, "bits", str(bit))
-        if bit >= width:
-            yield Problem(path, f"{_a(place.type)} has the bits 0 to {width - 1}", (of_type,))
-        if fault.name in names:
-            other = (*at(role, "bits", str(names[fault.name])), "name")
-            why = f'"{fault.name}" is the name of bit {names[fault.name]} already'
-            yield Problem((*path, "name"), why, (other,))
-        names.setdefault(fault.name, bit)
+    yield from fault_name_problems(role, place, width, _a(place.type), (of_type,))
 
 
 def _counter_problems(role: Role, place: RolePlace) -> Iterator[Problem]:
-    wraps_at, first, of_type = at(role, "wraps_at"), at(role, "first"), at(role, "type")
-    if role is not Role.CYCLE_NUMBER:
-        for key in ("wraps_at", "first"):
-            if key in place.model_fields_set:
-                why = "belongs to the role cycle_number only: take this line out"
-                yield Problem(at(role, key), why)
-        return
-    _, high = WHOLE_RANGE.get(place.type, (0, 2**63))
-    if place.wraps_at is not None and place.wraps_at > high:
-        why = f"must be at most {high}, the largest {place.type.value}, not {place.wraps_at}"
-        yield Problem(wraps_at, why, (of_type,))
-    last = high if place.wraps_at is None else place.wraps_at
-    if place.first >= last:
-        why = f"must be below the highest number ({last}), not {place.first}"
-        yield Problem(first, why, (of_type, wraps_at))
+    yield from counter_key_problems(role, place)
+    if role is Role.CYCLE_NUMBER:
+        yield from counter_span_problems(role, place, place.type.value, (at(role, "type"),))
 
 
 def _can_come(encoding: Encoding, sentinel: int | float | str) -> bool:

@@ -6,7 +6,9 @@ from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from edgeflash.config.map_checks import BIT_TABLES, SPAN_KEYS, at
+from edgeflash.config.analyzer_map import AnalyzerMap
+from edgeflash.config.map_checks import BIT_TABLES, SPAN_KEYS
+from edgeflash.config.meaning_checks import at
 from edgeflash.config.problems import Problem
 from edgeflash.config.register_map import Encoding, RegisterMap, RolePlace
 from edgeflash.config.roles import PULSE_ROLES, RECENT_ARRAYS, TRACE_ARRAYS, TRACE_ROLES, WHOLE
@@ -15,19 +17,26 @@ from edgeflash.model import Role
 
 def layout_problems(register_map: RegisterMap) -> Iterator[Problem]:
     """What is wrong between roles: missing companions, unequal arrays, overlapping registers."""
-    given = register_map.roles.keys()
+    yield from companion_problems(register_map)
+    yield from _unequal(register_map, TRACE_ARRAYS)
+    yield from _unequal(register_map, RECENT_ARRAYS)
+    yield from _overlap_problems(register_map)
+
+
+def companion_problems(analyzer_map: AnalyzerMap) -> Iterator[Problem]:
+    """Roles that every map needs, and those that are of no use without another."""
+    given = analyzer_map.roles.keys()
     if Role.FLASH_POINT not in given:
         yield Problem(at(Role.FLASH_POINT), "is missing; every map needs this role")
     if not given & {Role.CYCLE_NUMBER, Role.RESULT_TIME}:
         why = "is missing; a map needs this role or result_time, to tell one result from the next"
         yield Problem(at(Role.CYCLE_NUMBER), why, (at(Role.RESULT_TIME),))
-    yield from _trace_problems(register_map)
-    yield from _pulse_problems(register_map)
-    yield from _recent_problems(register_map)
-    yield from _overlap_problems(register_map)
+    yield from _trace_problems(analyzer_map)
+    yield from _pulse_problems(analyzer_map)
+    yield from _recent_problems(analyzer_map)
 
 
-def _trace_problems(register_map: RegisterMap) -> Iterator[Problem]:
+def _trace_problems(register_map: AnalyzerMap) -> Iterator[Problem]:
     given = register_map.roles.keys()
     some = next((role for role in register_map.roles if role in TRACE_ROLES), None)
     if some is None:
@@ -39,10 +48,9 @@ def _trace_problems(register_map: RegisterMap) -> Iterator[Problem]:
     if not given & {Role.TRACE_TIME, Role.TRACE_INTERVAL}:
         why = f"is missing; {some.value} is of no use without this role or trace_interval"
         yield Problem(at(Role.TRACE_TIME), why, (at(Role.TRACE_INTERVAL), at(some)))
-    yield from _unequal(register_map, TRACE_ARRAYS)
 
 
-def _pulse_problems(register_map: RegisterMap) -> Iterator[Problem]:
+def _pulse_problems(register_map: AnalyzerMap) -> Iterator[Problem]:
     some = next((role for role in register_map.roles if role in PULSE_ROLES), None)
     if some is None:
         return
@@ -52,7 +60,7 @@ def _pulse_problems(register_map: RegisterMap) -> Iterator[Problem]:
             yield Problem(at(role), why, (at(some),))
 
 
-def _recent_problems(register_map: RegisterMap) -> Iterator[Problem]:
+def _recent_problems(register_map: AnalyzerMap) -> Iterator[Problem]:
     some = next((role for role in register_map.roles if role in RECENT_ARRAYS), None)
     if some is None:
         return
@@ -60,7 +68,6 @@ def _recent_problems(register_map: RegisterMap) -> Iterator[Problem]:
         if role not in register_map.roles:
             why = f"is missing; {some.value} is of no use without it"
             yield Problem(at(role), why, (at(some),))
-    yield from _unequal(register_map, RECENT_ARRAYS)
 
 
 def _unequal(register_map: RegisterMap, roles: tuple[Role, ...]) -> Iterator[Problem]:

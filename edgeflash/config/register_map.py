@@ -5,16 +5,10 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
+from edgeflash.config.analyzer_map import AnalyzerMap, Header, Meaning, Strict, every_protocol
 from edgeflash.model import Phase, Role
-from edgeflash.trust import Category
-
-
-class Strict(BaseModel):
-    """Base of every configuration model: frozen, finite numbers only, no unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, allow_inf_nan=False)
 
 
 class Table(StrEnum):
@@ -83,21 +77,6 @@ TimePart = Literal["year", "month", "day", "hour", "minute", "second", "year_fro
 Address = Annotated[int, Field(ge=0, le=65536)]
 
 
-FaultCategory = Literal[
-    Category.FAILURE,
-    Category.FUNCTION_CHECK,
-    Category.OUT_OF_SPECIFICATION,
-    Category.MAINTENANCE_REQUIRED,
-]
-
-
-class FaultBit(Strict):
-    """The name of one fault bit and its NE 107 category (never "ok")."""
-
-    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
-    category: FaultCategory
-
-
 class Forbidden(Strict):
     """A stretch of addresses that must never be read (as the map counts them, both included)."""
 
@@ -106,32 +85,34 @@ class Forbidden(Strict):
     last: Address
 
 
-class RolePlace(Strict):
-    """Where one role is and how it is encoded.
+class RolePlace(Meaning):
+    """Where one role is in the registers, how it is encoded, and what it means.
 
     length: registers of a string. count, stride: an array of `count` elements, `stride` registers
-    apart. of: whether fault bits are those of this moment (so if not given) or of the last result.
-    Engineering value = raw × scale + offset, then `unit` is converted to the inside unit.
+    apart.
     """
 
     table: Table
     address: Address
     type: Encoding
     order: Order | None = None
-    unit: str | None = None
-    scale: float = 1.0
-    offset: float = 0.0
-    unavailable: tuple[int | float | Literal["nan"], ...] = ()
     bit: Annotated[int, Field(ge=0, le=15)] | None = None
     length: Annotated[int, Field(ge=1, le=125)] | None = None
     count: Annotated[int, Field(ge=1, le=8192)] | None = None
     stride: Annotated[int, Field(ge=1, le=125)] | None = None
     parts: tuple[TimePart, ...] | None = None
     values: dict[int, Phase] | None = None
-    of: Literal["now", "result"] | None = None
-    bits: dict[Annotated[int, Field(ge=0, le=31)], FaultBit] | None = None
-    wraps_at: Annotated[int, Field(ge=1)] | None = None
-    first: Annotated[int, Field(ge=0)] = 0
+
+    @property
+    def highest_number(self) -> int:
+        """The highest raw value of the encoding."""
+        _, top = WHOLE_RANGE.get(self.type, (0, 2**63 - 1))
+        return top
+
+    @property
+    def is_text(self) -> bool:
+        """True for a string."""
+        return self.type is Encoding.STRING
 
     @property
     def element_registers(self) -> int:
@@ -149,11 +130,10 @@ class RolePlace(Strict):
         return ((self.count or 1) - 1) * step + self.element_registers
 
 
-class MapHeader(Strict):
-    """What holds for the whole map."""
+class MapHeader(Header):
+    """What holds for the whole map of registers."""
 
-    name: str
-    protocol: Literal["modbus"]
+    protocol: Annotated[Literal["modbus"], Field(json_schema_extra=every_protocol)]
     addressing: Literal["zero_based", "one_based"]
     order: Order = Order.ABCD
     max_registers: Annotated[int, Field(ge=1, le=125)] = 125
@@ -161,8 +141,8 @@ class MapHeader(Strict):
     forbidden: tuple[Forbidden, ...] = ()
 
 
-class RegisterMap(Strict):
-    """A whole register map file: `[map]` and one `[roles.NAME]` table per role."""
+class RegisterMap(AnalyzerMap):
+    """A whole register map file for Modbus: `[map]` and one `[roles.NAME]` table per role."""
 
     map: MapHeader
     roles: dict[Role, RolePlace]
@@ -170,17 +150,3 @@ class RegisterMap(Strict):
     def pdu_address(self, address: int) -> int:
         """The zero-based protocol address of an address as this map counts."""
         return address - (1 if self.map.addressing == "one_based" else 0)
-
-    @property
-    def is_counted(self) -> bool:
-        """True when the analyzer numbers its cycles; else the time of a result is its number."""
-        return Role.CYCLE_NUMBER in self.roles
-
-    @property
-    def counter_span(self) -> tuple[int, int]:
-        """First number after a wrap and highest number of the cycle counter."""
-        place = self.roles.get(Role.CYCLE_NUMBER)
-        if place is None:
-            return (0, 2**63 - 1)
-        _, top = WHOLE_RANGE.get(place.type, (0, 2**63 - 1))
-        return (place.first, place.wraps_at or top)

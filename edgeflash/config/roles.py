@@ -95,6 +95,25 @@ KINDS: Mapping[Role, RoleKind] = {
     Role.RECENT_FLASH_POINT: _TEMPERATURE,
 }
 
+LIVE_ROLES = (
+    Role.CYCLE_NUMBER,
+    Role.RESULT_TIME,
+    Role.FLASH_POINT,
+    Role.PHASE,
+    Role.SAMPLE_TEMPERATURE,
+    Role.CELL_PRESSURE,
+    Role.IGNITION_SEEN,
+    Role.BAROMETRIC_PRESSURE,
+    Role.SAMPLE_FLOW,
+    Role.AIR_FLOW,
+    Role.SAMPLE_INLET_TEMPERATURE,
+    Role.CELL_TEMPERATURE,
+    Role.STREAM,
+    Role.FAULT_BITS,
+    Role.ALIVE,
+)
+"""Roles that are read with every poll; all others with a finished cycle."""
+
 TRACE_ARRAYS = (Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE, Role.TRACE_TIME)
 TRACE_ROLES = (*TRACE_ARRAYS, Role.TRACE_INTERVAL, Role.TRACE_LENGTH, Role.TRACE_CYCLE)
 PULSE_ROLES = (Role.PULSE_PRESSURE, Role.PULSE_INTERVAL, Role.PULSE_LENGTH, Role.PULSE_CYCLE)

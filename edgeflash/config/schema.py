@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.map_models import MODELS
 from edgeflash.config.site import SiteFile
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
@@ -21,16 +21,26 @@ class SchemaName(StrEnum):
     MAP = "map"
 
 
-_MODELS: dict[SchemaName, tuple[type[BaseModel], str]] = {
-    SchemaName.SITE: (SiteFile, "edgeflash site file"),
-    SchemaName.MAP: (RegisterMap, "edgeflash register map"),
-}
-
-
 def json_schema(which: SchemaName) -> dict[str, Any]:
     """The JSON Schema (2020-12) of one kind of file. What spans several keys is not in it."""
-    model, title = _MODELS[which]
-    return {**schema_of(model), "$schema": DIALECT, "title": title}
+    if which is SchemaName.SITE:
+        return {**schema_of(SiteFile), "$schema": DIALECT, "title": "edgeflash site file"}
+    return {**_map_schema(), "$schema": DIALECT, "title": "edgeflash register map"}
+
+
+def _map_schema() -> dict[str, Any]:
+    """One schema for maps of every protocol: the first unless `map.protocol` names another."""
+    (_, first), *others = MODELS.items()
+    joined = dict(schema_of(first))
+    definitions = dict(joined.pop("$defs"))
+    branch: dict[str, Any] = joined
+    for protocol, model in others:
+        schema = dict(schema_of(model))
+        definitions = {**schema.pop("$defs"), **definitions}
+        named = {"properties": {"protocol": {"const": protocol}}, "required": ["protocol"]}
+        is_named = {"properties": {"map": named}, "required": ["map"]}
+        branch = {"if": is_named, "then": schema, "else": branch}
+    return {"type": "object", "$defs": definitions, **branch}
 
 
 @cache

@@ -8,7 +8,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from edgeflash.config.register_map import Order, RegisterMap, Strict
+from edgeflash.config.analyzer_map import AnalyzerMap, Strict
+from edgeflash.config.opcua_source import OpcUaSource
+from edgeflash.config.register_map import Order
 from edgeflash.model import Severity
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
@@ -186,6 +188,32 @@ class Stream(Strict):
     rules: dict[str, RuleTuning] = Field(default_factory=dict)
 
 
+class Line(Strict):
+    """A serial line, or a gateway's connection, that several analyzers share.
+
+    device: a serial device of this machine, eight data bits. host, port, framing: a serial server
+    that passes RTU frames on ("rtu"), or a Modbus TCP gateway ("tcp"). baud: also of the line
+    behind a serial server, for the pauses. quiet_ms: silence before a request; else 3.5 characters,
+    at least 1.75 ms. timeout_s: for a reply to begin. late_s: how long after that it may still
+    come; the unit asked is left alone until then. echo: the line hands back what is sent.
+    """
+
+    id: Identifier
+    description: str = ""
+    device: Annotated[str, Field(min_length=1, max_length=255)] | None = None
+    baud: Annotated[int, Field(ge=300, le=4_000_000)] = 19_200
+    parity: Literal["even", "odd", "none"] = "even"
+    stop_bits: Literal[1, 2] = 1
+    host: str | None = None
+    port: Annotated[int, Field(ge=1, le=65_535)] = 502
+    framing: Literal["rtu", "tcp"] = "rtu"
+    echo: bool = False
+    quiet_ms: Annotated[float, Field(ge=0, le=1000)] | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=60)] = 1.0
+    retries: Annotated[int, Field(ge=0, le=5)] = 1
+    late_s: Annotated[float, Field(ge=0, le=60)] = 1.0
+
+
 class Alarm(Strict):
     """A change to one alarm: its delays, or off (with a reason)."""
 
@@ -212,6 +240,8 @@ class Nameplate(Strict):
 class Analyzer(Strict):
     """One analyzer: its link, its physics, and how its cycles are judged and published.
 
+    host, opcua, line: its Modbus TCP address, its OPC UA server, or one of the site's lines:
+    exactly one way of linking must be given, see config.link_checks.
     barometer_kpa: the site's usual station pressure. It stands in where the analyzer has no
     barometer, and a reading far from it is not believed. method: a test method of flash.methods
     whose scope and precision hold. product_input: an input that gives the product's number.
@@ -226,7 +256,9 @@ class Analyzer(Strict):
     description: str = ""
     nameplate: Nameplate = Nameplate()
     map: Path
-    host: str
+    host: str | None = None
+    line: Identifier | None = None
+    opcua: OpcUaSource | None = None
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
     poll_s: PositiveSeconds = 1.0
@@ -280,6 +312,7 @@ class SiteFile(Strict):
     modbus: tuple[ModbusServer, ...] = ()
     products: dict[Identifier, Product] = Field(default_factory=dict)
     inputs: tuple[Input, ...] = ()
+    lines: tuple[Line, ...] = ()
     analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1)]
 
 
@@ -294,5 +327,5 @@ class Site(Strict):
     state_dir: Path
     history_dir: Path
     file: SiteFile
-    maps: dict[str, RegisterMap]
-    """Register map by analyzer id."""
+    maps: dict[str, AnalyzerMap]
+    """Map by analyzer id."""

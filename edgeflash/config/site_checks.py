@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.hosts import WILDCARDS, collide, host_problem, is_loopback, network_problem
+from edgeflash.config.hosts import collide, host_problem, is_loopback, network_problem
 from edgeflash.config.input_checks import input_problems
+from edgeflash.config.line_checks import line_problems
+from edgeflash.config.link_checks import way_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
@@ -24,6 +26,7 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     yield from _outlet_problems(file)
     yield from _clash_problems(file)
     yield from input_problems(file)
+    yield from line_problems(file)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)
@@ -90,10 +93,7 @@ def _clash_problems(file: SiteFile) -> Iterator[Problem]:
 
 
 def _link_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:
-    yield from _host_problems((*path, "host"), analyzer.host)
-    if analyzer.host in WILDCARDS:
-        why = f'"{analyzer.host}" is no analyzer\'s address; write the one it answers on'
-        yield Problem((*path, "host"), why)
+    yield from way_problems(path, analyzer)
     if analyzer.backoff_first_s > analyzer.backoff_max_s:
         why = (
             f"must be at most backoff_max_s ({analyzer.backoff_max_s:g}), "

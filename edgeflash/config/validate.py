@@ -29,6 +29,7 @@ _STAND_INS: Mapping[str, Any] = {
     "id": "x",
     "number": 1,
     "host": "localhost",
+    "url": "opc.tcp://localhost",
     "analyzer_corrects_barometer": True,
     "name": "x",
     "protocol": "modbus",

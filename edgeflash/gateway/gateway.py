@@ -16,7 +16,7 @@ from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
-from edgeflash.gateway import inputs
+from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
@@ -25,6 +25,7 @@ from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
@@ -64,6 +65,9 @@ class Gateway:
         self._started_at = clock.utc_now()
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
+        self._lines = lines.made_lines(site.file, clock)
+        keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name)
+        self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
         self._operations: GatewayOperations | None = None
@@ -91,6 +95,7 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(self.views())
             tasks = [
+                *(asyncio.create_task(lines.kept(n), name=n.id) for n in self._lines.values()),
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(), name="publisher"),
@@ -151,6 +156,7 @@ class Gateway:
                 lambda: self._inputs.readings(self._clock.mono_s()),
                 site_facts=self._site_facts,
                 site_inputs=file.inputs,
+                surroundings=self._surroundings,
             )
             for analyzer in file.analyzers
         ]

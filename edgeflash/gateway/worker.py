@@ -11,7 +11,7 @@ from math import inf
 import structlog
 
 from edgeflash.alarms.conditions import Facts, SiteFacts
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.site import Input, Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
@@ -19,7 +19,8 @@ from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.declared_desk import DeclaredDesk
 from edgeflash.gateway.signal_desk import SignalDesk
 from edgeflash.journal import Journal, UnstorableResultError
-from edgeflash.links import Mark, ModbusLink
+from edgeflash.links import ALONE, Link, Mark, Surroundings, link_for
+from edgeflash.links.diagnostics import in_words
 from edgeflash.model import (
     Cycle,
     EventEntry,
@@ -47,6 +48,9 @@ WATCHED_POLLS = 3
 RECORD_RETRY_S = 2.0
 RESTART_S = 5.0
 
+FIGURES_EVERY_S = 3600.0
+"""Between two log lines of a link's figures; each change of its state tells them too."""
+
 log = structlog.get_logger("edgeflash.analyzer")
 
 
@@ -67,13 +71,14 @@ class AnalyzerWorker:
     def __init__(
         self,
         judgement: Judgement,
-        register_map: RegisterMap,
+        register_map: AnalyzerMap,
         journal: Journal,
         clock: Clock,
         watchers: Watchers,
         inputs: Callable[[], tuple[InputReading, ...]] = lambda: (),
         site_facts: Callable[[], SiteFacts] = SiteFacts,
         site_inputs: Sequence[Input] = (),
+        surroundings: Surroundings = ALONE,
     ) -> None:
         self.analyzer = judgement.analyzer
         self._map = register_map
@@ -83,14 +88,16 @@ class AnalyzerWorker:
         self._judgement = judgement
         self._inputs = inputs
         self._site_facts = site_facts
+        self._surroundings = surroundings
         self._log = log.bind(analyzer=self.analyzer.id)
         self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
         self._storage_fault = ""
-        self._link: ModbusLink | None = None
+        self._link: Link | None = None
         self._is_up_untried = False
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
         self._waiting_since_mono_s = clock.mono_s()
+        self._figures_told_mono_s = clock.mono_s()
         self._standing_told: tuple[str, ...] = ()
         self._last_recorded = journal.latest(self.analyzer.id)
         self._assembler = self._made_assembler(self._previous())
@@ -136,8 +143,10 @@ class AnalyzerWorker:
             previous = self._previous()
             self._assembler = self._made_assembler(previous)
             known = Mark(previous.cycle_number, previous.result_time) if previous else None
-            link = self._link = ModbusLink(self.analyzer, self._map, known, self._clock)
             try:
+                link = self._link = link_for(
+                    self.analyzer, self._map, known, self._clock, self._surroundings
+                )
                 await link.run(self._on_scan, self._on_link_state)
             except Exception:
                 # A fault of ours in one analyzer must not stop the others: say it, start anew.
@@ -203,7 +212,8 @@ class AnalyzerWorker:
         self._link_sentence = sentence
         ordinary = state in (LinkState.UP, LinkState.CONNECTING)
         write = self._log.info if ordinary else self._log.warning
-        write("link " + state.name.lower(), why=sentence)
+        figures = self._link.figures if self._link else self.standing.link_figures
+        write("link " + state.name.lower(), why=sentence, **in_words(figures))
         self._is_up_untried = state is LinkState.UP
         if self._is_up_untried:
             return  # shown with the first scan: until then nothing is known that was not before
@@ -293,7 +303,11 @@ class AnalyzerWorker:
             declared=self.declared.running(now_mono_s),
         )
         found = standing_findings(context, self._judgement.present_rules(self.standing.live))
-        self.standing = replace(self.standing, standing=found)
+        figures = self._link.figures if self._link else self.standing.link_figures
+        self.standing = replace(self.standing, standing=found, link_figures=figures)
+        if now_mono_s - self._figures_told_mono_s >= FIGURES_EVERY_S:
+            self._figures_told_mono_s = now_mono_s
+            self._log.info("link figures", **in_words(figures))
         names = tuple(s.finding.rule for s in found if not s.finding.rule.startswith("link_"))
         if names != self._standing_told:
             self._standing_told = names

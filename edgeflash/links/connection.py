@@ -11,25 +11,17 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 from time import monotonic
-from typing import TypeVar
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu import ModbusPDU
 
 from edgeflash.config.register_map import Table
+from edgeflash.links.cancelling import uncancelled
+from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import FAULT_OF_EXCEPTION, LinkError, LinkFault
 from edgeflash.links.plan import BIT_TABLES
-
-T = TypeVar("T")
-
-FUNCTION_OF_TABLE: dict[Table, int] = {
-    Table.COIL: 1,
-    Table.DISCRETE: 2,
-    Table.HOLDING: 3,
-    Table.INPUT: 4,
-}
-"""Read function codes (Modbus application protocol V1.1b3, 6.1 to 6.4)."""
+from edgeflash.links.read_request import FUNCTION_OF_TABLE
 
 MBAP_BYTES = 7
 """Transaction (2), protocol (2), length (2), unit (1). The length counts from the unit on."""
@@ -41,7 +33,8 @@ class ModbusConnection:
     """A connection to one unit. One request at a time; use an object for one connection only.
 
     timeout_s: for connecting, and for each of the 1 + retries times a request is sent. on_answer:
-    called for every answer, refusals included.
+    called for every answer, refusals included. diagnostics: where everything is counted, with the
+    times that mono_s gives.
     """
 
     def __init__(
@@ -52,11 +45,14 @@ class ModbusConnection:
         timeout_s: float,
         retries: int,
         on_answer: Callable[[], None] = lambda: None,
+        diagnostics: LinkDiagnostics | None = None,
+        mono_s: Callable[[], float] = monotonic,
     ) -> None:
         # The gateway logs one line per change of state; the library would log every retry.
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         self._host, self._port, self._unit_id = host, port, unit_id
         self._timeout_s, self._retries, self._on_answer = timeout_s, retries, on_answer
+        self._notes, self._mono_s = diagnostics or LinkDiagnostics(), mono_s
         self._client: AsyncModbusTcpClient | None = None
         self._lost = False
         self._is_garbled = False
@@ -82,7 +78,8 @@ class ModbusConnection:
         client.set_max_no_responses(0)
         self._client = client
         started_s = monotonic()
-        if await _uncancelled(client.connect()):
+        if await uncancelled(client.connect()):
+            self._notes.note_connect()
             return
         waited_s = monotonic() - started_s
         why = "nothing answers" if waited_s >= self._timeout_s else "refused or unreachable"
@@ -108,7 +105,14 @@ class ModbusConnection:
         except LinkError as error:
             if not error.fault.answered:
                 self._lost = True  # an answer that still comes must not meet a later request
+            self._count(error.fault)
             raise
+
+    def _count(self, fault: LinkFault) -> None:
+        self._notes.note_fault(fault)
+        if fault is LinkFault.NO_RESPONSE:
+            self._notes.note_retry(self._retries)
+            self._notes.note_timeout(self._retries)
 
     async def _read(self, table: Table, address: int, count: int) -> list[int]:
         if self._repeat_pending:
@@ -146,9 +150,11 @@ class ModbusConnection:
             raise self._failure(table, address)
         send = self._reader(self._client, table)
         limit_s = self._timeout_s * (self._retries + 1) + SPARE_S
+        self._notes.note_request()
+        sent_s = monotonic()
         try:
             async with asyncio.timeout(limit_s) as self._waiting:
-                reply = await _uncancelled(send(address, count=count, device_id=self._unit_id))
+                reply = await uncancelled(send(address, count=count, device_id=self._unit_id))
         except (TimeoutError, ModbusException) as error:
             raise self._failure(table, address, error) from error
         finally:
@@ -156,8 +162,20 @@ class ModbusConnection:
         if self._lost or self._is_garbled:
             raise self._failure(table, address)
         self._repeat_pending = reply.retries > 0
+        self._note_answer(reply, monotonic() - sent_s)
         self._on_answer()
         return reply
+
+    def _note_answer(self, reply: ModbusPDU, round_trip_s: float) -> None:
+        """After a repeat, nothing tells which of the two sendings was answered."""
+        self._notes.note_retry(reply.retries)
+        self._notes.note_timeout(reply.retries)
+        once = round_trip_s if not reply.retries else None
+        now_s = self._mono_s()
+        if reply.isError():
+            self._notes.note_refusal(reply.exception_code, now_s, once)
+        else:
+            self._notes.note_answer(now_s, once)
 
     @staticmethod
     def _reader(client: AsyncModbusTcpClient, table: Table) -> Callable[..., Awaitable[ModbusPDU]]:
@@ -226,18 +244,3 @@ def _is_proper(data: bytes) -> bool:
             return False
         data = data[end:]
     return True
-
-
-async def _uncancelled(work: Awaitable[T]) -> T:
-    """The result of a library call, unless this task was told to end meanwhile.
-
-    The library uses asyncio.wait_for, which on 3.11 can swallow a cancel that meets the result
-    (cpython#86296); the task's own count of cancel requests cannot be missed. A time limit of
-    ours that expires in that same instant is taken back by asyncio.timeout when it sees it here.
-    """
-    task = asyncio.current_task()
-    before = task.cancelling() if task else 0
-    result = await work
-    if task and task.cancelling() > before:
-        raise asyncio.CancelledError
-    return result

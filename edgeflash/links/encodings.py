@@ -14,23 +14,18 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TypeAlias
 
 from edgeflash.config.register_map import REGISTERS, Encoding, Order, RolePlace
 from edgeflash.links.arrays import array_decoder, can_decode_at_once
 from edgeflash.links.errors import DecodeError
+from edgeflash.links.meaning import is_conceivable, meaning_of
 from edgeflash.model import Role, Scalar
-from edgeflash.units import UNITS
 
 Raw: TypeAlias = bool | int | float | str | datetime | None
 Reader: TypeAlias = Callable[[bytes, RolePlace], Raw]
 Decoder: TypeAlias = Callable[[Sequence[int]], Scalar | list[Scalar]]
-
-EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-FIRST_YEAR, LAST_YEAR = 1970, 2106  # what 32 bits of seconds can hold
-EPOCH_TICKS_PER_S: dict[str, int] = {"epoch_s": 1, "epoch_ms": 1000}
-"""The units of time stamps that count from 1970-01-01 00:00 UTC."""
 
 _WORDS_REVERSED = frozenset({Order.CDAB, Order.DCBA})
 _BYTES_SWAPPED = frozenset({Order.BADC, Order.DCBA})
@@ -151,7 +146,7 @@ def _element_decoder(
 ) -> Callable[[Sequence[int]], Scalar]:
     to_bytes = _byte_orderer(place, default_order)
     read = READERS[place.type]
-    mean = _meaning(role, place)
+    mean = meaning_of(role, place)
     sentinels = _sentinels(place.type, place.unavailable)
 
     def decode_element(words: Sequence[int]) -> Scalar:
@@ -189,51 +184,6 @@ def _byte_orderer(place: RolePlace, default_order: Order) -> Callable[[Sequence[
     if numeric and order in _WORDS_REVERSED:
         return lambda words: pack(*words[::-1])
     return lambda words: pack(*words)
-
-
-def _meaning(role: Role, place: RolePlace) -> Callable[[int | float], Scalar]:
-    """From a raw number to what it says: a phase, names of faults, a time, a quantity."""
-    if role is Role.PHASE:
-        phases = place.values or {}
-        return lambda raw: phases.get(int(raw))
-    if role is Role.FAULT_BITS:
-        names = [(bit, found.name) for bit, found in sorted((place.bits or {}).items())]
-        return lambda raw: tuple(name for bit, name in names if int(raw) >> bit & 1)
-    scale, offset = place.scale, place.offset
-    plain = scale == 1.0 and offset == 0.0
-    if place.unit in EPOCH_TICKS_PER_S:
-        per_s = EPOCH_TICKS_PER_S[place.unit]
-        return lambda raw: _time_since_epoch(raw if plain else raw * scale + offset, per_s)
-    if place.unit is None and plain:
-        return lambda raw: raw  # a plain integer stays an integer
-    unit = None if place.unit is None else UNITS[place.unit]
-
-    def in_inside_unit(raw: int | float) -> float | None:
-        value = raw * scale + offset
-        inside = value if unit is None else unit.to_inside(value)
-        return inside if math.isfinite(inside) else None
-
-    return in_inside_unit
-
-
-def _time_since_epoch(ticks: int | float, per_s: int) -> datetime | None:
-    """None for 0 and below (never set) and for times that no analyzer can mean."""
-    if ticks <= 0:
-        return None
-    try:
-        if isinstance(ticks, int):
-            seconds, rest = divmod(ticks, per_s)
-            time = EPOCH + timedelta(seconds=seconds, microseconds=rest * (1_000_000 // per_s))
-        else:
-            time = EPOCH + timedelta(seconds=ticks / per_s)
-    except OverflowError:
-        return None
-    return time if is_conceivable(time) else None
-
-
-def is_conceivable(time: datetime) -> bool:
-    """True for times an analyzer's clock can show; others are sentinels or garbage."""
-    return FIRST_YEAR <= time.year <= LAST_YEAR
 
 
 def _sentinels(encoding: Encoding, written: tuple[float | str, ...]) -> frozenset[float]:

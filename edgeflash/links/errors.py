@@ -24,6 +24,15 @@ class LinkFault(Enum):
     BEHIND_GATEWAY = "the Modbus gateway cannot reach the analyzer (exceptions 10 and 11)"
     ILLEGAL_FUNCTION = "the analyzer does not have this table (exception 1)"
     ILLEGAL_ADDRESS = "the analyzer does not have these addresses (exceptions 2 and 3)"
+    SESSION_LOST = "the server has dropped the session"
+    GARBLED = "an answer that is not OPC UA"
+    OVERLOADED = "the server has no room for us"
+    SERVER_FAILURE = "the server reports that it failed"
+    NOT_OFFERED = "the server does not offer the security that is asked for"
+    NOT_TRUSTED = "the server's certificate is not accepted"
+    NOT_ADMITTED = "the server does not let us in"
+    UNKNOWN_NODE = "the server does not have a mapped node"
+    WRONG_TYPE = "a mapped node holds what its role cannot be"
 
     @property
     def answered(self) -> bool:
@@ -33,7 +42,7 @@ class LinkFault(Enum):
     @property
     def is_misconfiguration(self) -> bool:
         """True: the map asks for something the analyzer does not have; asking again is no use."""
-        return self in (LinkFault.ILLEGAL_FUNCTION, LinkFault.ILLEGAL_ADDRESS)
+        return self in _MISCONFIGURATIONS
 
 
 _ANSWERS = frozenset(
@@ -43,6 +52,18 @@ _ANSWERS = frozenset(
         LinkFault.BEHIND_GATEWAY,
         LinkFault.ILLEGAL_FUNCTION,
         LinkFault.ILLEGAL_ADDRESS,
+    }
+)
+
+_MISCONFIGURATIONS = frozenset(
+    {
+        LinkFault.ILLEGAL_FUNCTION,
+        LinkFault.ILLEGAL_ADDRESS,
+        LinkFault.NOT_OFFERED,
+        LinkFault.NOT_TRUSTED,
+        LinkFault.NOT_ADMITTED,
+        LinkFault.UNKNOWN_NODE,
+        LinkFault.WRONG_TYPE,
     }
 )
 
@@ -62,11 +83,15 @@ FAULT_OF_EXCEPTION: dict[int, LinkFault] = {
 
 
 class LinkError(DeviceError):
-    """One request, or the connection, failed. `fault` is for code, `sentence` for people."""
+    """One request, or the connection, failed. `fault` is for code, `sentence` for people.
 
-    def __init__(self, fault: LinkFault, sentence: str) -> None:
+    code: the OPC UA status of the answer, 0 where there was none.
+    """
+
+    def __init__(self, fault: LinkFault, sentence: str, code: int = 0) -> None:
         super().__init__(sentence)
         self.fault = fault
+        self.code = code
         self.sentence = sentence
 
 

@@ -1,42 +1,69 @@
-"""The Modbus link of one analyzer: connects, polls, hands over scans, comes back by itself."""
+"""The Modbus link of one analyzer: connects, polls, hands over scans, comes back by itself.
+
+Alone on a TCP connection, or as one unit of a line that others share: the polling is the same.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Never
+from typing import Never, Protocol, TypeAlias
 
 import structlog
 
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
+from edgeflash.link_figures import LinkFigures
 from edgeflash.links.backoff import backoff_s, next_slot_s
 from edgeflash.links.connection import ModbusConnection
+from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
+from edgeflash.links.link import OnScan, OnState
 from edgeflash.links.plan import plan_reads
 from edgeflash.links.reading import Mark, ReadingState, prepare
 from edgeflash.links.source import RegisterSource, read_scan
-from edgeflash.model import Scan
 from edgeflash.publication import LinkState
 from edgeflash.service.clock import Clock
 
 _log = structlog.get_logger(__name__)
 
-OnScan = Callable[[Scan], Awaitable[None]]
-OnState = Callable[[LinkState, str], None]
+
+class Connection(RegisterSource, Protocol):
+    """What a link reads through. Any of its methods that waits raises LinkError."""
+
+    @property
+    def is_lost(self) -> bool:
+        """True when it must be opened anew."""
+
+    async def open(self) -> None:
+        """Returns when it can be read through."""
+
+    def close(self) -> None:
+        """Gives it up at once."""
+
+
+Connect: TypeAlias = Callable[[LinkDiagnostics, Callable[[], None]], Connection]
+"""Makes a connection. The function is to be called for every answer, refusals included."""
 
 
 class ModbusLink:
-    """Reads one analyzer over Modbus TCP until it is cancelled.
+    """Reads one analyzer until it is cancelled.
 
-    known: the last cycle the journal has, so that a restart does not deliver it again. Raises
-    PlanError when the map cannot be read.
+    known: the last cycle the journal has, so that a restart does not deliver it again. connect,
+    peer: how it is reached, and that in words; by default Modbus TCP at the analyzer's host.
+    Raises PlanError when the map cannot be read.
     """
 
     def __init__(
-        self, analyzer: Analyzer, register_map: RegisterMap, known: Mark | None, clock: Clock
+        self,
+        analyzer: Analyzer,
+        register_map: RegisterMap,
+        known: Mark | None,
+        clock: Clock,
+        connect: Connect | None = None,
+        peer: str = "",
     ) -> None:
         self._analyzer = analyzer
         self._map = register_map
@@ -45,11 +72,35 @@ class ModbusLink:
         self._state = ReadingState(known)
         self._shown: LinkState | None = None
         self._failures = 0
+        self._diagnostics = LinkDiagnostics()
+        self._connect = connect or self._over_tcp
+        self._peer = peer or f"{analyzer.host}:{analyzer.port}"
         self.answered_mono_s: float | None = None
         """When the analyzer last answered anything, on the monotonic clock."""
 
     def _note_answer(self) -> None:
         self.answered_mono_s = self._clock.mono_s()
+
+    @property
+    def figures(self) -> LinkFigures:
+        """What the requests came to so far."""
+        return self._diagnostics.figures(self._clock.mono_s())
+
+    def _over_tcp(
+        self, diagnostics: LinkDiagnostics, on_answer: Callable[[], None]
+    ) -> ModbusConnection:
+        analyzer = self._analyzer
+        assert analyzer.host is not None  # the site's checks choose the link by it
+        return ModbusConnection(
+            analyzer.host,
+            analyzer.port,
+            analyzer.unit_id,
+            analyzer.timeout_s,
+            analyzer.retries,
+            on_answer,
+            diagnostics,
+            self._clock.mono_s,
+        )
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
         """Poll for ever. on_state is called on a change of state only, before the scan it is for.
@@ -57,17 +108,9 @@ class ModbusLink:
         Each scan is awaited before the next poll: a slow receiver slows this analyzer only, and
         missed slots are left out. What on_scan raises ends the run.
         """
-        analyzer = self._analyzer
         self._show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
         while True:
-            connection = ModbusConnection(
-                analyzer.host,
-                analyzer.port,
-                analyzer.unit_id,
-                analyzer.timeout_s,
-                analyzer.retries,
-                self._note_answer,
-            )
+            connection = self._connect(self._diagnostics, self._note_answer)
             try:
                 await connection.open()
                 await self._poll(connection, on_scan, on_state)
@@ -80,7 +123,7 @@ class ModbusLink:
                 connection.close()
             await asyncio.sleep(delay_s)
 
-    async def _poll(self, connection: ModbusConnection, on_scan: OnScan, on_state: OnState) -> None:
+    async def _poll(self, connection: Connection, on_scan: OnScan, on_state: OnState) -> None:
         """Poll one connection on a fixed grid until it fails. Raises LinkError.
 
         Returns when the peer has closed between two polls: some close idle connections as a
@@ -123,9 +166,7 @@ class ModbusLink:
         if before and not why:
             _log.info("pulse_readable_again", analyzer=self._analyzer.id)
 
-    async def _refused(
-        self, connection: ModbusConnection, error: LinkError, on_state: OnState
-    ) -> float:
+    async def _refused(self, connection: Connection, error: LinkError, on_state: OnState) -> float:
         """Show an orderly refusal and give the seconds to leave the analyzer alone.
 
         A busy analyzer gets `retries` further polls at the usual pace before the link counts as
@@ -178,7 +219,3 @@ class ModbusLink:
         if state is not self._shown:
             self._shown = state
             on_state(state, sentence)
-
-    @property
-    def _peer(self) -> str:
-        return f"{self._analyzer.host}:{self._analyzer.port}"

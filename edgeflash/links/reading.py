@@ -1,26 +1,28 @@
 """What to read in one poll, and what the answers mean. No I/O, no clock.
 
-The steps of a poll are a generator: it yields the Block it wants next and is sent that block's
-words. So retries, torn readings and skipped numbers are decided here and tested without a socket.
+The steps of a poll are a generator: it yields what it wants of the analyzer next and is sent the
+answer. So retries, torn readings and skipped numbers are decided here and tested without a socket,
+the same for every protocol.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import TypeAlias, TypeVar
 
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.roles import LIVE_ROLES
 from edgeflash.links.blocks import pulse_from_block, recent_results, trace_from_block
-from edgeflash.links.encodings import EPOCH_TICKS_PER_S, Decoder, decoder
-from edgeflash.links.errors import DecodeError, LinkError, PlanError
-from edgeflash.links.plan import Block, Plan, plan_reads
+from edgeflash.links.encodings import decoder
+from edgeflash.links.errors import LinkError, PlanError
+from edgeflash.links.groups import Group, Steps
+from edgeflash.links.meaning import EPOCH_TICKS_PER_S
+from edgeflash.links.plan import plan_reads
+from edgeflash.links.register_group import RegisterGroup
 from edgeflash.model import CycleBody, Pulse, RecentResult, Role, Scalar, Scan, Trace
 from edgeflash.units import UNITS
-
-T = TypeVar("T")
-Steps: TypeAlias = Generator[Block, list[int], T]
 
 ATTEMPTS_PER_POLL = 3
 POLLS_PER_CYCLE = 3
@@ -28,23 +30,6 @@ POLLS_PER_CYCLE = 3
 
 EARLIER_MARKS = 4
 
-LIVE_ROLES = (
-    Role.CYCLE_NUMBER,
-    Role.RESULT_TIME,
-    Role.FLASH_POINT,
-    Role.PHASE,
-    Role.SAMPLE_TEMPERATURE,
-    Role.CELL_PRESSURE,
-    Role.IGNITION_SEEN,
-    Role.BAROMETRIC_PRESSURE,
-    Role.SAMPLE_FLOW,
-    Role.AIR_FLOW,
-    Role.SAMPLE_INLET_TEMPERATURE,
-    Role.CELL_TEMPERATURE,
-    Role.STREAM,
-    Role.FAULT_BITS,
-    Role.ALIVE,
-)
 NUMBER_ROLES = (Role.CYCLE_NUMBER, Role.RESULT_TIME)
 TRACE_HEADER_ROLES = (Role.TRACE_CYCLE, Role.TRACE_LENGTH, Role.TRACE_INTERVAL)
 TRACE_ARRAY_ROLES = (Role.TRACE_TIME, Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE)
@@ -101,14 +86,6 @@ class ReadingState:
 
 
 @dataclass(frozen=True, slots=True)
-class Group:
-    """Roles that are read together: the blocks that hold them, and each role's decoder."""
-
-    plan: Plan
-    decoders: Mapping[Role, Decoder]
-
-
-@dataclass(frozen=True, slots=True)
 class MapReading:
     """A register map made ready for reading. A group is None when its roles are not mapped."""
 
@@ -138,11 +115,19 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
     def group(wanted: Iterable[Role]) -> Group:
         places = {role: roles[role] for role in wanted if role in roles}
         order = register_map.map.order
-        return Group(
+        return RegisterGroup(
             plan_reads(places, register_map),
             {role: decoder(role, place, order) for role, place in places.items()},
         )
 
+    return map_reading(analyzer, register_map, group)
+
+
+def map_reading(
+    analyzer: str, analyzer_map: AnalyzerMap, group: Callable[[Iterable[Role]], Group]
+) -> MapReading:
+    """The map's roles sorted into groups. group: makes one of those roles that are mapped."""
+    roles = analyzer_map.roles
     has_trace = {Role.TRACE_TEMPERATURE, Role.TRACE_PRESSURE} <= roles.keys() and (
         Role.TRACE_TIME in roles or Role.TRACE_INTERVAL in roles
     )
@@ -151,10 +136,10 @@ def prepare(analyzer: str, register_map: RegisterMap) -> MapReading:
     has_ring = Role.RECENT_FLASH_POINT in roles and (
         Role.RECENT_NUMBER in roles or Role.RECENT_TIME in roles
     )
-    first, last = register_map.counter_span
+    first, last = analyzer_map.counter_span
     return MapReading(
         analyzer=analyzer,
-        counted=Role.CYCLE_NUMBER in roles,
+        counted=analyzer_map.is_counted,
         first_number=first,
         last_number=last,
         live=group(r for r in LIVE_ROLES if r not in roles or roles[r].of != "result"),
@@ -212,7 +197,8 @@ def scan_steps(
     reading: MapReading, state: ReadingState, taken_at: datetime, taken_mono_s: float
 ) -> Steps[tuple[Scan, ReadingState]]:
     """One poll: the scan, and the state to keep once the scan has been handed over."""
-    live = yield from read_scalars(reading.live)
+    told = yield from reading.live.scalars()
+    live = told.values
     mark = mark_of(reading, live)
     body: CycleBody | None = None
     recent: tuple[RecentResult, ...] = ()
@@ -238,7 +224,10 @@ def scan_steps(
         pulse, fault = yield from pulse_steps(reading, mark)
         body = replace(body, pulse=pulse)
         after = replace(after, pulse_fault=fault)
-    return Scan(reading.analyzer, taken_at, taken_mono_s, live, body, recent), after
+    return (
+        Scan(reading.analyzer, taken_at, taken_mono_s, live, body, recent, told.statuses),
+        after,
+    )
 
 
 def body_steps(
@@ -252,41 +241,47 @@ def body_steps(
     """
     announced = before
     for _ in range(ATTEMPTS_PER_POLL):
-        values = yield from read_scalars(reading.body)
-        trace, is_own_trace = yield from trace_steps(reading, before)
+        told = yield from reading.body.scalars()
+        values = told.values
+        trace, is_own_trace, of_trace = yield from trace_steps(reading, before)
+        statuses = {**told.statuses, **of_trace}
         inside = mark_of(reading, values)
         after = mark_of(reading, (yield from read_scalars(reading.number)))
         if before == inside == after:
             # The block holds another cycle: milliseconds do not change that, a poll may.
             if is_own_trace or is_last_poll:
-                return CycleBody(before.cycle_number, values, trace), before
+                return CycleBody(before.cycle_number, values, trace, statuses=statuses), before
             return None, before
         before = after or before
     if is_last_poll:
-        return CycleBody(announced.cycle_number, values, torn=True), announced
+        body = CycleBody(announced.cycle_number, values, torn=True, statuses=statuses)
+        return body, announced
     return None, before
 
 
-def trace_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Trace | None, bool]]:
-    """The trace block, and whether it belongs to the marked cycle (True when none is mapped).
+def trace_steps(
+    reading: MapReading, mark: Mark
+) -> Steps[tuple[Trace | None, bool, Mapping[Role, str]]]:
+    """The trace block, whether it belongs to the marked cycle (True when none is mapped), and
+    what the server says of its arrays.
 
     The header is read before and after the arrays, because an analyzer may fill the block with
     the next cycle before it moves its number.
     """
     if reading.trace_arrays is None:
-        return None, True
+        return None, True, {}
     header: Mapping[Role, Scalar] = {}
     if reading.trace_header is not None:
         header = yield from read_scalars(reading.trace_header)
         if not _is_of(Role.TRACE_CYCLE, reading, header, mark):
-            return None, False
+            return None, False, {}
     told = _samples_told(Role.TRACE_LENGTH, header)
-    arrays = yield from read_arrays(reading.trace_arrays, told)
+    arrays = yield from reading.trace_arrays.arrays(told)
     if reading.trace_header is not None:
         again = yield from read_scalars(reading.trace_header)
         if again != header:
-            return None, False
-    return trace_from_block(header, arrays), True
+            return None, False, {}
+    return trace_from_block(header, arrays.values), True, arrays.statuses
 
 
 def pulse_steps(reading: MapReading, mark: Mark) -> Steps[tuple[Pulse | None, str]]:
@@ -348,43 +343,11 @@ def ring_steps(reading: MapReading, mark: Mark) -> Steps[tuple[RecentResult, ...
     return None
 
 
-def read_words(group: Group, elements: int | None = None) -> Steps[Mapping[Role, Sequence[int]]]:
-    """The words of every role of a group.
-
-    elements: read only the blocks that hold the first so many of every array; the rest is 0.
-    """
-    plan = group.plan
-    wanted = range(len(plan.blocks)) if elements is None else plan.blocks_for(elements)
-    replies: list[list[int]] = []
-    for number, block in enumerate(plan.blocks):
-        replies.append((yield block) if number in wanted else [0] * block.count)
-    return group.plan.gather(replies)
-
-
 def read_scalars(group: Group) -> Steps[dict[Role, Scalar]]:
-    """The values of a group of scalars. Words that are no value read as "not available"."""
-    words = yield from read_words(group)
-    values: dict[Role, Scalar] = {}
-    for role, decode in group.decoders.items():
-        try:
-            value = decode(words[role])
-        except DecodeError:
-            value = None
-        values[role] = None if isinstance(value, list) else value
-    return values
+    """The values of a group of scalars alone."""
+    return (yield from group.scalars()).values
 
 
 def read_arrays(group: Group, elements: int | None = None) -> Steps[dict[Role, list[Scalar]]]:
-    """The elements of a group of arrays; an array that cannot be decoded is empty.
-
-    elements: how many of each are wanted, all by default; those after them mean nothing.
-    """
-    words = yield from read_words(group, elements)
-    arrays: dict[Role, list[Scalar]] = {}
-    for role, decode in group.decoders.items():
-        try:
-            value = decode(words[role])
-        except DecodeError:
-            value = []
-        arrays[role] = value if isinstance(value, list) else [value]
-    return arrays
+    """The elements of a group of arrays alone. elements: how many of each are wanted."""
+    return (yield from group.arrays(elements)).values

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
 from datetime import datetime
-from typing import Protocol
+from typing import Any, Protocol, TypeVar
 
 from edgeflash.config.register_map import Table
 from edgeflash.links.errors import LinkError
+from edgeflash.links.groups import Steps
 from edgeflash.links.reading import MapReading, ReadingState, scan_steps
 from edgeflash.model import Scan
+
+T = TypeVar("T")
 
 
 class RegisterSource(Protocol):
@@ -31,15 +35,20 @@ async def read_scan(
     The steps are told of a request that failed, for what a scan can do without.
     """
     steps = scan_steps(reading, state, taken_at, taken_mono_s)
+    return await played(steps, lambda block: source.read(block.table, block.address, block.count))
+
+
+async def played(steps: Steps[T], answer: Callable[[Any], Awaitable[Any]]) -> T:
+    """What the steps make of the answers. A LinkError of an answer is thrown into the steps."""
     try:
-        block = next(steps)
+        wanted = next(steps)
         while True:
             try:
-                words = await source.read(block.table, block.address, block.count)
+                answered = await answer(wanted)
             except LinkError as error:
-                block = steps.throw(error)
+                wanted = steps.throw(error)
             else:
-                block = steps.send(words)
+                wanted = steps.send(answered)
     except StopIteration as done:
-        result: tuple[Scan, ReadingState] = done.value
+        result: T = done.value
         return result

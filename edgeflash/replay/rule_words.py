@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import isclose
 
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.roles import has_trace
 from edgeflash.config.site import Analyzer, RuleTuning
 from edgeflash.model import Finding, Severity
@@ -49,7 +49,7 @@ class RuleWord:
 def rule_words(
     findings: tuple[Finding, ...],
     analyzer: Analyzer,
-    register_map: RegisterMap,
+    register_map: AnalyzerMap,
     book: tuple[Tuned, ...],
     context: CycleContext | None,
 ) -> tuple[RuleWord, ...]:
@@ -104,7 +104,7 @@ def _spoken(finding: Finding) -> RuleWord:
     )
 
 
-def _needed(analyzer: Analyzer, register_map: RegisterMap) -> dict[str, str]:
+def _needed(analyzer: Analyzer, register_map: AnalyzerMap) -> dict[str, str]:
     """By name of a blind rule, what would open its eyes."""
     roles = frozenset(register_map.roles)
     return {

@@ -13,7 +13,7 @@ from datetime import datetime
 from functools import cache
 from math import inf
 
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.site import Analyzer, Product, Site, Stream
 from edgeflash.flash.assess import assess
 from edgeflash.flash.compute import compute
@@ -48,7 +48,7 @@ class Judgement:
     """Judges the cycles of one analyzer. Holds configuration only, no state."""
 
     def __init__(
-        self, analyzer: Analyzer, register_map: RegisterMap, products: Mapping[str, Product]
+        self, analyzer: Analyzer, register_map: AnalyzerMap, products: Mapping[str, Product]
     ) -> None:
         self.analyzer = analyzer
         self._map = register_map

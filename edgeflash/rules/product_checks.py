@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from edgeflash.config.expectations import nearest
 from edgeflash.config.problems import Problem
-from edgeflash.config.register_map import Encoding
 from edgeflash.config.site import Prediction, Product, Site
 from edgeflash.config.toml_positions import KeyPath
 from edgeflash.errors import UsageError
@@ -33,7 +32,7 @@ def stream_problems(site: Site) -> Iterator[Problem]:
     for index, analyzer in enumerate(site.file.analyzers):
         path: KeyPath = ("analyzers", index)
         mapped = site.maps[analyzer.id].roles.get(Role.STREAM)
-        if analyzer.streams and mapped is not None and mapped.type is Encoding.STRING:
+        if analyzer.streams and mapped is not None and mapped.is_text:
             why = "are told apart by number, but the map reads the role stream as a text"
             yield Problem((*path, "streams"), why, ((*path, "map"),))
         yield from _constant_problems((*path, "prediction"), analyzer.prediction)

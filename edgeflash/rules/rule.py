@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from edgeflash.config.register_map import RegisterMap
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.site import Analyzer, Product
 from edgeflash.model import (
     NOT_ASSESSED,
@@ -86,7 +86,7 @@ class CycleContext:
     cycle: Cycle
     computed: Computed
     analyzer: Analyzer
-    register_map: RegisterMap
+    register_map: AnalyzerMap
     product: Product | None
     product_name: str = ""
     inputs: tuple[InputReading, ...] = ()
@@ -116,7 +116,7 @@ class LiveContext:
     """
 
     analyzer: Analyzer
-    register_map: RegisterMap
+    register_map: AnalyzerMap
     link: LinkState
     link_sentence: str
     since_scan_s: float | None

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.problems import Problem
-from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer, RuleTuning, Site
 from edgeflash.model import Role
 from edgeflash.rules.tuning import rulebook, tuning_mistakes
@@ -35,7 +35,7 @@ def hold_problems(site: Site) -> Iterator[Problem]:
                 )
 
 
-def site_notes(analyzer: Analyzer, register_map: RegisterMap) -> Iterator[str]:
+def site_notes(analyzer: Analyzer, register_map: AnalyzerMap) -> Iterator[str]:
     """What is no mistake, but will surprise whoever does not know it."""
     roles = register_map.roles
     yield from _early_ignition_notes(analyzer)

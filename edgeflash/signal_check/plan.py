@@ -107,7 +107,7 @@ def _shown_values(point: Point, index: int, units: OutletUnits) -> tuple[PointSc
     """The test values as the outlet shows them."""
     match point.type:
         case PointType.FLOAT:
-            low, high = units.range_of(point) or (0.0, 100.0)
+            low, high = units.range_of(point) or (point.low or 0.0, point.high or 100.0)
             alike = [p.name for p in CATALOGUE if p.quantity is point.quantity]
             shift = _SPREAD * alike.index(point.name) / len(alike)
             return tuple(

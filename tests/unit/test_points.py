@@ -53,6 +53,8 @@ PROMISED = {
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
     "device_health": (192, 1),
+    "link_timeouts": (140, 2),
+    "round_trip_ms": (142, 2),
     "test_active": (118, 1),
     "alarm_control_system_silent": (122, 1),
 }

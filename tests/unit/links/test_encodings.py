@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pymodbus.client.mixin import ModbusClientMixin
 
-from edgeflash.config.register_map import Encoding, FaultBit, Order, RolePlace, Table
+from edgeflash.config.analyzer_map import FaultBit
+from edgeflash.config.register_map import Encoding, Order, RolePlace, Table
 from edgeflash.links.encodings import READERS, decode
 from edgeflash.links.errors import DecodeError
 from edgeflash.model import Phase, Role

@@ -72,17 +72,11 @@ def ids(nodes: Iterable[ModelNode]) -> list[str]:
 def test_no_node_id_ever_moves() -> None:
     """Every identifier that was ever published is still there: a control system is built on them.
 
-    To keep new ones: `python -m tests.unit.outlets.test_opcua_model`. Lines are only ever added.
+    To keep new ones, with each release: `python -m tests.unit.outlets.test_opcua_model`. Lines are
+    only ever added.
     """
     gone = set(KEPT.read_text("utf-8").splitlines()) - set(ids(_kept()))
     assert not gone
-
-
-def test_every_point_is_among_the_kept_identifiers() -> None:
-    """So a point that is published cannot be renamed unseen."""
-    kept = set(KEPT.read_text("utf-8").splitlines())
-    missing = set(ids(_kept())) - kept
-    assert not missing, "python -m tests.unit.outlets.test_opcua_model keeps them"
 
 
 def _kept() -> list[ModelNode]:
