@@ -20,6 +20,9 @@ from edgeflash.publication import Standing, TestSignal
 
 HIGH = frozenset(alarm.name for alarm in ALARMS if alarm.priority is Priority.HIGH)
 
+SUMMARIES = frozenset({"status_bits", "alarms_active", "alarms_unacknowledged"})
+"""Points that tell of several alarms at once, in outlets that have them."""
+
 log = structlog.get_logger("edgeflash.tests")
 
 
@@ -50,6 +53,9 @@ def hidden_by(standing: Standing, point: str) -> bool:
     """True when a test of this point would hide an alarm that stands."""
     if point == "possible_low_flash":
         return standing.low_flash_alarm
+    if point in SUMMARIES:
+        stands = any(state is not AlarmState.NORMAL for state in standing.alarms.values())
+        return stands or standing.low_flash_alarm
     state = standing.alarms.get(point.removeprefix("alarm_"))
     return point.startswith("alarm_") and state not in (None, AlarmState.NORMAL)
 

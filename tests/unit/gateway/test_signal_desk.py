@@ -106,3 +106,11 @@ def test_any_alarm_that_rises_ends_the_test_of_its_point() -> None:
     made.start("stream", 60.0)
     made.look(replace(QUIET, alarms={"clock": AlarmState.ACTIVE}), 101.0)
     assert set(made.desk.shown(101.0)) == {"stream"}
+
+
+def test_no_summary_of_alarms_is_tested_while_one_stands() -> None:
+    """A word of bits hides as much as a point of its own."""
+    known = replace(QUIET, alarms={"clock": AlarmState.ACKNOWLEDGED})
+    assert hidden_by(known, "status_bits")
+    assert hidden_by(replace(QUIET, low_flash_alarm=True), "alarms_active")
+    assert not hidden_by(QUIET, "status_bits")
