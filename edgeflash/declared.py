@@ -93,8 +93,8 @@ def of_cycle(
 ) -> tuple[Declared, ...]:
     """What is declared of a cycle that was made between two instants.
 
-    since_mono_s: when the result before it was seen, at the earliest. A cycle is wholly a check
-    sample only when it was watched from its beginning to its result, and one period holds it all.
+    since_mono_s: when the cycle before it was finished, at the earliest. A cycle is wholly a check
+    sample only when its beginning and its end are known, and one period holds it all.
     """
     touched = [
         p for p in periods if p.since_mono_s <= until_mono_s and since_mono_s < p.until_mono_s

@@ -118,9 +118,10 @@ class DeclaredDesk:
         """What is declared of a cycle whose result was seen now."""
         return of_cycle(self._periods, cycle, self._finished_mono_s, finished_mono_s)
 
-    def took_cycles(self, seen_mono_s: float) -> None:
-        """Notes that every result until then has been taken."""
-        self._finished_mono_s = seen_mono_s
+    def took_cycles(self, finished_mono_s: float) -> None:
+        """Notes when, at the earliest, the last cycle of those taken was finished, and so the next
+        one began."""
+        self._finished_mono_s = finished_mono_s
 
     def recorded(self, finished_mono_s: float) -> None:
         """Forgets the periods before a cycle that is on disk: until then a crash, after which the

@@ -180,8 +180,8 @@ class AnalyzerWorker:
             self._is_up_untried = False
             self._waiting_since_mono_s = scan.taken_mono_s
             self.standing = replace(self.standing, link=LinkState.UP)
-        cycles = self._assembler.take(scan)
-        for cycle in cycles:
+        finished_mono_s: float | None = None
+        for cycle in self._assembler.take(scan):
             self._waiting_since_mono_s = scan.taken_mono_s
             declared = self.declared.of_cycle(cycle, scan.taken_mono_s)
             result = self._judged(replace(cycle, declared=declared))
@@ -191,8 +191,9 @@ class AnalyzerWorker:
                 self.show_anew()
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
-        if cycles:
-            self.declared.took_cycles(scan.taken_mono_s)
+            finished_mono_s = held.finished_mono_s
+        if finished_mono_s is not None:
+            self.declared.took_cycles(finished_mono_s)
         self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
         self.refresh()
         self._watchers.on_change()
