@@ -14,6 +14,7 @@ from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
 from edgeflash.cli.history import history_app
+from edgeflash.cli.keys import keys_app
 from edgeflash.cli.peek import peek_app
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
@@ -22,6 +23,7 @@ from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
 from edgeflash.cli.signal_check import signal_check
+from edgeflash.cli.users import users_app
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
 
 app = typer.Typer(
@@ -48,6 +50,8 @@ app.add_typer(alarms_app, name="alarms")
 app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(check_sample_app, name="check-sample")
 app.add_typer(blend_app, name="blend")
+app.add_typer(keys_app, name="keys")
+app.add_typer(users_app, name="users")
 
 
 def _version(wanted: bool) -> None:

@@ -182,6 +182,8 @@ class Gateway:
                 InForce.of(self._site, self._started_at),
                 self._facts,
                 operations=self._operations,
+                state_dir=self._site.state_dir,
+                on_login_failed=self._login_failed,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
@@ -190,6 +192,10 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
+
+    def _login_failed(self, user: str, peer: str) -> None:
+        if self._operations is not None:
+            self._operations.login_failed(user, peer)
 
     def _facts(self) -> GatewayFacts:
         """What the outlets may say of the gateway itself."""

@@ -160,6 +160,7 @@ def _as_read_tree(c: Cycle, inputs: tuple[InputReading, ...]) -> dict[str, Any]:
             "on_stream_s": _plain(c.on_stream_s),
             "clock_ahead_s": _plain(c.clock_ahead_s),
             "alive_stuck_s": _plain(c.alive_stuck_s),
+            "statuses": {role.value: told for role, told in c.statuses.items()},
             "declared": [d.value for d in c.declared],
         },
         "inputs": [_fields_tree(i) for i in inputs],
@@ -198,6 +199,7 @@ def _tree_as_read(
         on_stream_s=_value(c.get("on_stream_s")),
         clock_ahead_s=_value(c.get("clock_ahead_s")),
         alive_stuck_s=_value(c.get("alive_stuck_s")),
+        statuses={Role(name): told for name, told in c.get("statuses", {}).items()},
         declared=tuple(Declared(d) for d in c.get("declared", ())),
     )
     return as_declared(cycle), tuple(_known(InputReading, i) for i in tree.get("inputs", ()))

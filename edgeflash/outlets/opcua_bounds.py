@@ -35,16 +35,16 @@ from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.outlets.opcua_channel import GuardedConnection
+from edgeflash.outlets.opcua_security import ServerSecurity
+from edgeflash.outlets.opcua_session import GuardedSession
 from edgeflash.outlets.refusals import Refusals
 
-MAX_CONNECTIONS = 32
-MAX_SUBSCRIPTIONS = 128
 MAX_QUEUED_VALUES = 1000
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
 """Values in one write request; more are refused with BadTooManyOperations."""
-MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
 MIN_PUBLISHING_MS = 50.0
@@ -63,12 +63,8 @@ _NEVER = frozenset({ObjectIds.CallRequest_Encoding_DefaultBinary})
 _NOBODY = User(role=UserRole.Anonymous)
 
 
-class ReadersOnly(UserManager):
-    """Anonymous clients are plain users; whoever gives a name is refused, "admin" too.
-
-    `certificate` may be the channel's and says nothing of a log-in; certificate log-ins are not
-    among the identity tokens the server takes.
-    """
+class Nobody(UserManager):
+    """The library's way to log in lets nobody in, "admin" least of all: see opcua_identity."""
 
     def get_user(
         self,
@@ -77,7 +73,7 @@ class ReadersOnly(UserManager):
         password: str | None = None,
         certificate: Any = None,
     ) -> User | None:
-        return None if username is not None else User(role=UserRole.User, name="anonymous")
+        return None
 
 
 class ReadersRuleset(SimpleRoleRuleset):
@@ -97,31 +93,33 @@ class ReadersRuleset(SimpleRoleRuleset):
 class BoundedServer(Server):
     """An OPC UA server for a bounded number of bounded clients.
 
-    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist.
+    security: loaded. Clients may write the nodes in `takers`, which is filled after the nodes
+    exist, where its configuration accepts inputs.
     """
 
-    def __init__(self, host: str, port: int, writes: bool = False) -> None:
+    def __init__(self, host: str, port: int, security: ServerSecurity) -> None:
         self.takers: dict[ua.NodeId, WriteTaker] = {}
-        super().__init__(iserver=_BoundedInner(self.takers))
+        self.security = security
+        super().__init__(iserver=_BoundedInner(self.takers, security))
         self.socket_address = (host, port)
         self.allow_remote_admin(False)
-        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset(writes))
-        self.set_identity_tokens([ua.AnonymousIdentityToken])
+        security.prepare(self, ReadersRuleset(security.config.accept_inputs))
         inner = self.iserver
-        inner.max_connections = MAX_CONNECTIONS
-        inner.max_subscriptions = MAX_SUBSCRIPTIONS
+        inner.max_connections = security.all_of.connections
+        inner.max_subscriptions = security.all_of.subscriptions
         inner.max_monitored_item_queue_size = MAX_QUEUED_VALUES
         inner.max_unacked_messages_per_subscription = MAX_UNACKNOWLEDGED
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
         inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
-        self.limits.max_message_size = MAX_MESSAGE_BYTES
-        self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
+        self.limits.max_message_size = security.config.max_message_bytes
+        self.limits.max_chunk_count = math.ceil(security.config.max_message_bytes / CHUNK_BYTES)
 
     async def start(self) -> None:
         """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
         await self._setup_server_nodes()
+        self.security.trim_tokens(self.iserver.endpoints)
         assert self.socket_address is not None
         self.bserver = _BoundedListener(self.iserver, *self.socket_address, self.limits)
         self.bserver.set_policies(self._policies)
@@ -142,9 +140,10 @@ class BoundedServer(Server):
 class _BoundedInner(InternalServer):
     """Gives clients sessions that write by takers only."""
 
-    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker]) -> None:
-        super().__init__(user_manager=ReadersOnly())
+    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker], security: ServerSecurity) -> None:
+        super().__init__(user_manager=Nobody())
         self._takers = takers
+        self.security = security
 
     def create_session(
         self, name: Any, user: User = _NOBODY, external: bool = False
@@ -156,7 +155,7 @@ class _BoundedInner(InternalServer):
         return session
 
 
-class _BoundedSession(InternalSession):
+class _BoundedSession(GuardedSession):
     takers: Mapping[ua.NodeId, WriteTaker]
 
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
@@ -166,7 +165,7 @@ class _BoundedSession(InternalSession):
 
     async def _written(self, item: ua.WriteValue) -> ua.StatusCode:
         taker = self.takers.get(item.NodeId)
-        if taker is None or item.AttributeId != AttributeIds.Value:
+        if taker is None or item.AttributeId != AttributeIds.Value or not self.may_write:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadUserAccessDenied))
         if item.IndexRange:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadIndexRangeInvalid))
@@ -191,10 +190,8 @@ class _BoundedListener(BinaryServer):
         return made
 
 
-class _BoundedConnection(OPCUAProtocol):
+class _BoundedConnection(GuardedConnection):
     """Closes a client that announces a chunk above the limit or does not take its answers."""
-
-    refusals: Refusals
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
