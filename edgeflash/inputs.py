@@ -127,6 +127,25 @@ class InputStore:
             if one.fault is not InputFault.NEVER
         )
 
+    def silent(self, now_mono_s: float, since_mono_s: float) -> tuple[str, ...]:
+        """What the declared heartbeats say of the control system, in words; empty: it is there.
+
+        Only how long ago somebody wrote counts, not what. since_mono_s: when the gateway began to
+        listen; one that was never written is silent since then.
+        """
+        found = []
+        for one in self.declared:
+            if not one.heartbeat:
+                continue
+            last = self._written.get(one.id)
+            quiet_s = now_mono_s - (since_mono_s if last is None else last.at_mono_s)
+            if quiet_s > one.stale_s:
+                how = (
+                    "was never written" if last is None else f"was last written {quiet_s:.0f} s ago"
+                )
+                found.append(f"heartbeat {one.id} {how}; more than {one.stale_s:g} s is silence")
+        return tuple(found)
+
     def changes(self, now_mono_s: float) -> tuple[InputChange, ...]:
         """What changed since the last call: whether an input is good, and a product's number."""
         found = []

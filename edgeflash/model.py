@@ -221,6 +221,18 @@ class CycleSource(StrEnum):
     RING = "ring"
 
 
+class Declared(StrEnum):
+    """What a person has declared of the time in which a cycle was made.
+
+    CHECK_SAMPLE: the whole cycle lay in it. CHECK_SAMPLE_PARTLY: only a part did, or it is not
+    known that all of it did; what was measured may be the check sample, the product, or both.
+    """
+
+    MAINTENANCE = "maintenance"
+    CHECK_SAMPLE = "check_sample"
+    CHECK_SAMPLE_PARTLY = "check_sample_partly"
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """What one live quantity did during a cycle, over `count` scans."""
@@ -259,6 +271,7 @@ class Cycle:
     alive_stuck_s: the longest time the sign of life stood still during the cycle; None without.
     statuses: what the analyzer's server said of values it does not call simply good: of those read
     with the result, and of the live ones that count (flows, samples of a polled trace).
+    declared: what a person had declared of any part of its time.
     """
 
     analyzer: str
@@ -285,6 +298,7 @@ class Cycle:
     clock_ahead_s: float | None = None
     alive_stuck_s: float | None = None
     statuses: Mapping[Role, str] = field(default_factory=dict)
+    declared: tuple[Declared, ...] = ()
 
     @property
     def stream(self) -> int | None:

@@ -237,7 +237,14 @@ def _result_float(
     )
 
 
+TEST_ACTIVE = "test_active"
+"""The one point that no test can be shown of."""
+
 FIRST_ALARM_REGISTER = 112
+FIRST_ALARMS = 6
+"""Alarms with a code below stand in a row from there; four registers after them are others'."""
+
+LATER_ALARM_REGISTER = 116
 ALARM_TEXTS = tuple(state.value for state in AlarmState)
 
 
@@ -255,7 +262,7 @@ def _alarm_point(alarm: Declaration) -> Point:
         alarm.title,
         f"Alarm, priority {alarm.priority.value}: {alarm.meaning[0].lower()}{alarm.meaning[1:]}",
         PointType.CODE,
-        FIRST_ALARM_REGISTER + alarm.code,
+        (FIRST_ALARM_REGISTER if alarm.code < FIRST_ALARMS else LATER_ALARM_REGISTER) + alarm.code,
         read,
         texts=ALARM_TEXTS,
     )
@@ -630,7 +637,7 @@ CATALOGUE: tuple[Point, ...] = (
         _latest(lambda r: r.assessment.hazard_class or None),
         of_result=lambda r: r.assessment.hazard_class or None,
     ),
-    *(_alarm_point(alarm) for alarm in ALARMS),
+    *(_alarm_point(alarm) for alarm in ALARMS if alarm.code < FIRST_ALARMS),
     Point(
         "device_health",
         "DeviceHealth",
@@ -693,4 +700,14 @@ CATALOGUE: tuple[Point, ...] = (
         bits=ALARM_BITS,
         bits_at=176,
     ),
+    Point(
+        TEST_ACTIVE,
+        "TestActive",
+        "A person has a test value shown in place of at least one point of this analyzer. Such a "
+        "value has the quality UncertainSubstituteValue unless another was asked for.",
+        PointType.FLAG,
+        118,
+        _state(lambda v: bool(v.standing.tests)),
+    ),
+    *(_alarm_point(alarm) for alarm in ALARMS if alarm.code >= FIRST_ALARMS),
 )

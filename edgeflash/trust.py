@@ -66,6 +66,12 @@ class Quality(Enum):
     UNITS_EXCEEDED = QualityEntry(
         "UncertainEngineeringUnitsExceeded", 0x40940000, 5, "outside the instrument's range"
     )
+    TEST = QualityEntry(
+        "UncertainSubstituteValue",
+        0x40910000,
+        6,
+        "a test value that a person has set, while the way to the control system is proved",
+    )
     BAD = QualityEntry("Bad", 0x80000000, 10, "no usable value; see the reason")
     NO_COMMUNICATION = QualityEntry(
         "BadNoCommunication",

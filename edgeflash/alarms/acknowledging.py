@@ -1,4 +1,4 @@
-"""The operator's socket: the one way to acknowledge an alarm, for people on this machine only.
+"""The operator's socket: operations for people on this machine only.
 
 One request, one answer, each one line of JSON. The kernel tells who asks; nothing that a client
 says about itself counts. Bounded in size, time and number of connections.
@@ -16,7 +16,8 @@ from pathlib import Path
 
 import structlog
 
-from edgeflash.alarms.peers import Peer, may_operate, peer_of
+from edgeflash.access import Who
+from edgeflash.alarms.peers import Peer, may_operate, peer_of, role_of
 from edgeflash.errors import EdgeflashError
 
 SOCKET_NAME = "operator.sock"
@@ -34,8 +35,10 @@ WAIT_S = 5.0
 
 Request = Mapping[str, object]
 Reply = Mapping[str, object]
-Answer = Callable[[Request, str], Awaitable[Reply]]
+Answer = Callable[[Request, Who], Awaitable[Reply]]
 """Gives the reply to a request of a user who may operate. Raises EdgeflashError to refuse."""
+
+VIA = "operator socket"
 
 log = structlog.get_logger("edgeflash.operator")
 
@@ -45,11 +48,18 @@ class OperatorSocketError(EdgeflashError):
 
 
 class OperatorSocket:
-    """Serves requests at a path. Without it the gateway runs on, and says so."""
+    """Serves requests at a path. Without it the gateway runs on, and says so. on_refused: is told
+    user, way and reason when somebody may not operate at all."""
 
-    def __init__(self, path: Path, answer: Answer) -> None:
+    def __init__(
+        self,
+        path: Path,
+        answer: Answer,
+        on_refused: Callable[[str, str, str], None] = lambda user, via, why: None,
+    ) -> None:
         self._path = path
         self._answer = answer
+        self._on_refused = on_refused
         self._working: set[asyncio.Task[None]] = set()
         self.tried = asyncio.Event()
         """Set once the socket serves or cannot be made."""
@@ -110,7 +120,10 @@ class OperatorSocket:
         user = await asyncio.to_thread(lambda: peer.name)
         if not may_operate(peer, os.geteuid(), self._path.stat().st_gid):
             log.warning("operator socket: a user was refused", user=user, uid=peer.uid)
-            return _refusal(f"{user} may not operate this gateway: {who_may(self._path)}")
+            why = f"{user} may not operate this gateway: {who_may(self._path)}"
+            self._on_refused(user, VIA, why)
+            return _refusal(why)
+        who = Who(user, role_of(peer, os.geteuid()), VIA)
         try:
             async with asyncio.timeout(WAIT_S):
                 line = await reader.readline()
@@ -124,7 +137,7 @@ class OperatorSocket:
             log.warning("operator socket: a request was refused", user=user, why=str(error))
             return _refusal(why)
         try:
-            return {"ok": True, **await self._answer(request, user)}
+            return {"ok": True, **await self._answer(request, who)}
         except EdgeflashError as error:
             log.warning("operator socket: a request was refused", user=user, why=str(error))
             return _refusal(str(error))

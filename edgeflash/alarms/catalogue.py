@@ -6,7 +6,7 @@ documentation. Names, codes and order are for ever: a control system is built on
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -18,7 +18,7 @@ from edgeflash.alarms.conditions import (
     Facts,
     Seen,
 )
-from edgeflash.config.site import Alarm, Analyzer
+from edgeflash.config.site import Alarm, Analyzer, Input
 
 
 class Priority(StrEnum):
@@ -31,6 +31,14 @@ class Priority(StrEnum):
 
 def _always(analyzer: Analyzer) -> bool:
     return True
+
+
+def _anywhere(inputs: Sequence[Input]) -> bool:
+    return True
+
+
+def _has_heartbeat(inputs: Sequence[Input]) -> bool:
+    return any(one.heartbeat for one in inputs)
 
 
 def _has_product(analyzer: Analyzer) -> bool:
@@ -49,7 +57,8 @@ class Declaration:
     is_latched: once raised it stays until somebody acknowledges it, even after its condition is
     gone. on_delay_s, off_delay_s: how long the condition must hold, or be gone. is_instant: the
     on-delay is 0 and cannot be changed. is_always_on: it cannot be turned off. returns: what ends
-    its condition. applies: whether an analyzer can have it.
+    its condition. applies, applies_to_site: whether an analyzer, and a site with these inputs, can
+    have it.
     """
 
     code: int
@@ -67,6 +76,7 @@ class Declaration:
     is_always_on: bool = False
     applies: Callable[[Analyzer], bool] = _always
     needs: str = ""
+    applies_to_site: Callable[[Sequence[Input]], bool] = _anywhere
 
 
 ALARMS: tuple[Declaration, ...] = (
@@ -155,17 +165,33 @@ ALARMS: tuple[Declaration, ...] = (
         off_delay_s=600.0,
         is_instant=True,
     ),
+    Declaration(
+        6,
+        "control_system_silent",
+        "AlarmControlSystemSilent",
+        "The control system has not written its heartbeat for longer than the `stale_s` of that "
+        "input. Every analyzer shows it.",
+        "The heartbeat is written again.",
+        "Find out whether the control system still reads this gateway: who looks at its screens "
+        "may see old values.",
+        Priority.MEDIUM,
+        is_latched=False,
+        condition=conditions.control_system_silent,
+        needs="an input with `heartbeat = true`",
+        applies_to_site=_has_heartbeat,
+    ),
 )
 
 BY_NAME: dict[str, Declaration] = {alarm.name: alarm for alarm in ALARMS}
 
 
-def in_force(analyzer: Analyzer) -> tuple[Declaration, ...]:
-    """The alarms that this analyzer has, with the site file's delays."""
+def in_force(analyzer: Analyzer, inputs: Sequence[Input] = ()) -> tuple[Declaration, ...]:
+    """The alarms that this analyzer has, with the site file's delays. inputs: of the site."""
     return tuple(
         _with_delays(alarm, analyzer.alarms.get(alarm.name, Alarm()))
         for alarm in ALARMS
         if alarm.applies(analyzer)
+        and alarm.applies_to_site(inputs)
         and (alarm.is_always_on or analyzer.alarms.get(alarm.name, Alarm()).enabled)
     )
 

@@ -38,12 +38,14 @@ class SiteFacts:
 
     history_fault: why the history cannot be written; empty when it can. free_bytes: the room on
     the fuller disk of journal and history; None when it cannot be told. clock_step_s: by how much
-    the wall clock moved against the monotonic clock since the last look.
+    the wall clock moved against the monotonic clock since the last look. silence: what the
+    heartbeats of the control system say, in words; empty when it is there.
     """
 
     history_fault: str = ""
     free_bytes: int | None = None
     clock_step_s: float = 0.0
+    silence: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,3 +154,8 @@ def clock(facts: Facts) -> Seen | None:
     if off is not None:
         return Seen(True, off.sentence)
     return None if latest.verdict is Verdict.REJECTED else CLEAR
+
+
+def control_system_silent(facts: Facts) -> Seen | None:
+    """The control system does not write its heartbeat."""
+    return Seen(True, facts.site.silence) if facts.site.silence else CLEAR

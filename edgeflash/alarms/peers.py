@@ -9,6 +9,8 @@ import struct
 from dataclasses import dataclass
 from typing import Protocol
 
+from edgeflash.access import UserRole
+
 _CREDENTIALS = struct.Struct("iII")
 """struct ucred: pid, uid, gid (unix(7))."""
 
@@ -61,3 +63,9 @@ def peer_of(connection: HasOptions) -> Peer:
 def may_operate(peer: Peer, own_uid: int, socket_gid: int) -> bool:
     """True for root, for the gateway's own user, and for members of the socket's group."""
     return peer.uid in (ROOT_UID, own_uid) or socket_gid in peer.gids
+
+
+def role_of(peer: Peer, own_uid: int) -> UserRole:
+    """ENGINEER for root and for the gateway's own user, who could change the site file as well;
+    OPERATOR for the others who may operate."""
+    return UserRole.ENGINEER if peer.uid in (ROOT_UID, own_uid) else UserRole.OPERATOR

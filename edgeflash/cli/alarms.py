@@ -30,7 +30,7 @@ ForMachines = Annotated[bool, typer.Option("--json", help="For machines.")]
 
 @alarms_app.command("list")
 def list_alarms(site: SiteFile, json: ForMachines = False) -> None:
-    """Print every alarm of the gateway that runs SITE, with its state.
+    """Print every alarm of the gateway that runs SITE, with its state, what is declared, and tests.
 
     Example: edgeflash alarms list /etc/edgeflash/site.toml
     """
@@ -49,6 +49,25 @@ def list_alarms(site: SiteFile, json: ForMachines = False) -> None:
     for row in found:
         if row.get("since"):
             console.print(Text(told(row)))
+    for line in at_work(reply):
+        console.print(Text(f"\n{line}"))
+
+
+def at_work(reply: dict[str, Any]) -> list[str]:
+    """What people have declared, and the tests that are shown, a line for each."""
+    declared = [
+        f"{row['analyzer']}: {row['declared'].replace('_', ' ')} is declared until "
+        f"{datetime.fromisoformat(row['until']):%Y-%m-%d %H:%M:%S} UTC"
+        + (f" by {row['by']}" if row["by"] else "")
+        + (f": {row['because']}" if row["because"] else "")
+        for row in reply.get("declared", [])
+    ]
+    tests = [
+        f"{row['analyzer']} {row['point']}: a test shows {row['shows']}, for {row['left_s']:g} s "
+        f"more, by {row['by']}"
+        for row in reply.get("tests", [])
+    ]
+    return declared + tests
 
 
 def told(row: dict[str, Any]) -> str:

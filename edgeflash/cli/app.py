@@ -10,7 +10,9 @@ from edgeflash import __version__
 from edgeflash.cli.alarms import alarms_app
 from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
+from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
+from edgeflash.cli.events import events
 from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
 from edgeflash.cli.peek import peek_app
@@ -20,6 +22,7 @@ from edgeflash.cli.products import products
 from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
+from edgeflash.cli.signal_check import signal_check
 from edgeflash.cli.users import users_app
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
 
@@ -39,9 +42,13 @@ app.command()(products)
 app.command()(rules)
 app.command()(plan)
 app.command()(replay)
+app.command()(events)
+app.command("signal-check")(signal_check)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")
+app.add_typer(maintenance_app, name="maintenance")
+app.add_typer(check_sample_app, name="check-sample")
 app.add_typer(blend_app, name="blend")
 app.add_typer(keys_app, name="keys")
 app.add_typer(users_app, name="users")

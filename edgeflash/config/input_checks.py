@@ -35,6 +35,11 @@ def _range_problems(path: KeyPath, one: Input) -> Iterator[Problem]:
     if too_low or too_high:
         side = f"below low ({one.low:g})" if too_low else f"above high ({one.high:g})"
         yield Problem((*path, "value"), f"must not be {side}, as {one.value:g} is", (low, high))
+    if one.heartbeat and one.value is not None:
+        why = (
+            "nobody writes a constant, so it cannot be a heartbeat: take out this line or the value"
+        )
+        yield Problem((*path, "heartbeat"), why, ((*path, "value"),))
 
 
 def _clash_problems(file: SiteFile) -> Iterator[Problem]:

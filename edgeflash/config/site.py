@@ -154,7 +154,8 @@ class Input(Strict):
     """A value that the control system writes, or a constant of this file.
 
     number: its place among the writable Modbus registers and its OPC UA node; value: a constant
-    instead, which nobody writes. unit: of what is written. stale_s: older is not good.
+    instead, which nobody writes. unit: of what is written. stale_s: older is not good. heartbeat:
+    the control system writes it regularly, whatever the value; its silence is an alarm.
     """
 
     id: Identifier
@@ -165,6 +166,7 @@ class Input(Strict):
     high: float | None = None
     value: float | None = None
     stale_s: PositiveSeconds = 600.0
+    heartbeat: bool = False
 
 
 class Component(Strict):

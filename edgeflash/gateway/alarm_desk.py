@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 
 import structlog
@@ -19,12 +18,11 @@ from edgeflash.alarms.state import (
     step,
     unreadable,
 )
-from edgeflash.config.site import Analyzer
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.config.site import Analyzer, Input
+from edgeflash.errors import EdgeflashError
+from edgeflash.gateway.state_saver import StateSaver
 from edgeflash.journal import Journal
-from edgeflash.model import AlarmState
-
-SAVE_RETRY_S = 2.0
+from edgeflash.model import AlarmNote, AlarmState, EventEntry, EventKind
 
 log = structlog.get_logger("edgeflash.alarm")
 
@@ -39,24 +37,29 @@ class UnknownAlarmError(EdgeflashError):
 
 
 class AlarmDesk:
-    """Raises, acknowledges and keeps the alarms of one analyzer."""
+    """Raises, acknowledges and keeps the alarms of one analyzer.
 
-    def __init__(self, analyzer: Analyzer, journal: Journal) -> None:
+    inputs: those of the site, for the alarms that watch who writes them. on_event: is told every
+    change, for the event record.
+    """
+
+    def __init__(
+        self,
+        analyzer: Analyzer,
+        journal: Journal,
+        inputs: Sequence[Input] = (),
+        on_event: Callable[[EventEntry], None] = lambda entry: None,
+    ) -> None:
         self._analyzer = analyzer.id
-        self._journal = journal
+        self._on_event = on_event
         self._log = log.bind(analyzer=analyzer.id)
-        self._alarms = {alarm.name: alarm for alarm in in_force(analyzer)}
+        self._alarms = {alarm.name: alarm for alarm in in_force(analyzer, inputs)}
         stored = journal.states()
         self._kept = {
             name: self._restored(alarm, stored.get(self._key(name)))
             for name, alarm in self._alarms.items()
         }
-        self._unsaved: dict[str, str] = {}
-        self._news = asyncio.Event()
-        self._is_saved = asyncio.Event()
-        self._is_saved.set()
-        self.fault = ""
-        """Why the states cannot be recorded; empty when they can."""
+        self.saver = StateSaver(journal, "alarms", self._log)
 
     def _key(self, alarm: str) -> str:
         return f"alarm/{self._analyzer}/{alarm}"
@@ -75,6 +78,14 @@ class AlarmDesk:
         """The state of each alarm in force."""
         return {name: kept.state for name, kept in self._kept.items()}
 
+    @property
+    def notes(self) -> dict[str, AlarmNote]:
+        """What else is known of each alarm in force."""
+        return {
+            name: AlarmNote(kept.since, kept.why, kept.by, kept.because)
+            for name, kept in self._kept.items()
+        }
+
     def evaluate(self, facts: Facts, at: datetime, now_mono_s: float) -> None:
         """Looks at every condition once."""
         for name, alarm in self._alarms.items():
@@ -84,22 +95,25 @@ class AlarmDesk:
             self._kept[name] = after = step(alarm, before, holds, at, now_mono_s, why)
             if after.state is not before.state:
                 self._changed(alarm, after)
+                text = f"{after.state.value}: {after.why}" if after.why else after.state.value
+                entry = EventEntry(at, EventKind.ALARM, self._analyzer, subject=name, text=text)
+                self._on_event(entry)
 
-    def acknowledge(self, name: str, by: str, because: str, at: datetime) -> Kept:
+    def acknowledge(self, name: str, by: str, because: str, at: datetime, via: str = "") -> Kept:
         """Notes who has acknowledged an alarm. Raises EdgeflashError when there is nothing to."""
         alarm = self._alarms.get(name)
         if alarm is None:
             raise UnknownAlarmError(self._analyzer, name, tuple(self._alarms))
         self._kept[name] = after = acknowledge(self._kept[name], by, because, at)
         self._changed(alarm, after, by=by, because=because)
+        kind = EventKind.ACKNOWLEDGED
+        self._on_event(EventEntry(at, kind, self._analyzer, by, via, name, because))
         return after
 
     def _changed(self, alarm: Declaration, kept: Kept, **who: str) -> None:
         write = self._log.warning if kept.state is AlarmState.ACTIVE else self._log.info
         write("alarm " + kept.state.value, alarm=alarm.name, why=kept.why, **who)
-        self._unsaved[alarm.name] = as_text(kept)
-        self._is_saved.clear()
-        self._news.set()
+        self.saver.put(self._key(alarm.name), as_text(kept))
 
     def rows(self) -> list[Mapping[str, object]]:
         """The alarms for people, in the order of the catalogue."""
@@ -117,36 +131,3 @@ class AlarmDesk:
             for name, alarm in self._alarms.items()
             for kept in (self._kept[name],)
         ]
-
-    async def saved(self) -> None:
-        """Returns when every state is on disk."""
-        await self._is_saved.wait()
-
-    async def save_for_ever(self) -> None:
-        """Puts changed states on disk; on a disk that refuses, the newest of each, in time."""
-        while True:
-            await self._news.wait()
-            self._news.clear()
-            while self._unsaved:
-                name, text = next(iter(self._unsaved.items()))
-                if not await self._put(name, text):
-                    await asyncio.sleep(SAVE_RETRY_S)
-                elif self._unsaved[name] == text:
-                    del self._unsaved[name]
-            self._is_saved.set()
-
-    async def _put(self, name: str, text: str) -> bool:
-        try:
-            await asyncio.to_thread(self._journal.put_state, self._key(name), text)
-        except Exception as error:
-            # Whatever goes wrong with the record, the gateway runs on and the alarms are shown.
-            if not self.fault:
-                known = isinstance(error, StorageError)
-                write = self._log.error if known else self._log.exception
-                write("the states of alarms cannot be recorded", why=str(error))
-            self.fault = str(error) or repr(error)
-            return False
-        if self.fault:
-            self._log.info("the states of alarms can be recorded again")
-        self.fault = ""
-        return True

@@ -6,16 +6,20 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Callable, Container
+from dataclasses import replace
 from datetime import timedelta
 from functools import partial
 
 import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
+from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway import inputs, lines
+from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.site_watch import SiteWatch
@@ -67,6 +71,7 @@ class Gateway:
         self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
+        self._operations: GatewayOperations | None = None
 
     async def run(self, stop: asyncio.Event, on_ready: Callable[[], None] = lambda: None) -> None:
         """Works until `stop` is set, then ends with everything on disk.
@@ -81,7 +86,12 @@ class Gateway:
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
         history = HistoryWriter(journal, site.history_dir)
         try:
-            self._workers = self._made_workers(journal)
+            record = EventRecord(journal, self._clock.mono_s)
+            self._workers = self._made_workers(journal, record)
+            self._operations = GatewayOperations(
+                {w.analyzer.id: w for w in self._workers}, record, self._clock
+            )
+            self._operations.note_left_tests(await asyncio.to_thread(journal.tests_left_on))
             self._runners = self._made_runners(journal)
             for runner in self._runners:
                 runner.offer(self.views())
@@ -92,7 +102,10 @@ class Gateway:
                 asyncio.create_task(self._publish_for_ever(), name="publisher"),
                 asyncio.create_task(self._keep_history(history, journal), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
-                asyncio.create_task(self._made_operator_socket().run(), name="operator socket"),
+                asyncio.create_task(
+                    self._made_operator_socket(self._operations).run(), name="operator socket"
+                ),
+                asyncio.create_task(record.write_for_ever(), name="event record"),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -102,6 +115,8 @@ class Gateway:
                 if not task.cancelled() and (error := task.exception()) is not None:
                     raise error
         finally:
+            if self._operations is not None:
+                self._operations.end_all_tests("the gateway ends")
             await asyncio.to_thread(_last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
@@ -122,7 +137,7 @@ class Gateway:
         on_ready()
         await stop.wait()
 
-    def _made_workers(self, journal: Journal) -> list[AnalyzerWorker]:
+    def _made_workers(self, journal: Journal, record: EventRecord) -> list[AnalyzerWorker]:
         file = self._site.file
         for analyzer in file.analyzers:
             for change in changes(analyzer):
@@ -133,17 +148,27 @@ class Gateway:
                 self._site.maps[analyzer.id],
                 journal,
                 self._clock,
-                Watchers(partial(self._note_change, analyzer.id), self._on_result),
+                Watchers(
+                    partial(self._note_change, analyzer.id),
+                    self._on_result,
+                    record.note,
+                    lambda: record.fault,
+                ),
                 lambda: self._inputs.readings(self._clock.mono_s()),
-                site_facts=lambda: self._watch.facts,
+                site_facts=self._site_facts,
+                site_inputs=file.inputs,
                 surroundings=self._surroundings,
             )
             for analyzer in file.analyzers
         ]
 
-    def _made_operator_socket(self) -> OperatorSocket:
-        requests = OperatorRequests({w.analyzer.id: w for w in self._workers}, self._clock.utc_now)
-        return OperatorSocket(self._site.state_dir / SOCKET_NAME, requests.answer)
+    def _site_facts(self) -> SiteFacts:
+        silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
+        return replace(self._watch.facts, silence="; ".join(silent))
+
+    def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
+        answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
+        return OperatorSocket(path, answer, operations.refused)
 
     def _made_runners(self, journal: Journal) -> list[OutletRunner]:
         file = self._site.file
@@ -158,7 +183,9 @@ class Gateway:
                 InForce.of(self._site, self._started_at),
                 self._facts,
                 history=HistorySource(self._site.history_dir, journal, file.analyzers),
+                operations=self._operations,
                 state_dir=self._site.state_dir,
+                on_login_failed=self._login_failed,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:
@@ -167,6 +194,10 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         return runners
+
+    def _login_failed(self, user: str, peer: str) -> None:
+        if self._operations is not None:
+            self._operations.login_failed(user, peer)
 
     def _facts(self) -> GatewayFacts:
         """What the outlets may say of the gateway itself."""
@@ -230,6 +261,7 @@ class Gateway:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
                     await asyncio.to_thread(journal.trim, before, ("history",))
+                    await asyncio.to_thread(journal.trim_events, before)
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))

@@ -1,67 +1,78 @@
-"""What people on the gateway's machine may ask of it: list alarms, acknowledge one."""
+"""What people on the gateway's machine may ask of it over the operator's socket."""
 
 from __future__ import annotations
 
-import asyncio
-from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
-from typing import Protocol
 
+from edgeflash.access import Who
 from edgeflash.alarms.acknowledging import Reply, Request
 from edgeflash.errors import EdgeflashError
-from edgeflash.gateway.alarm_desk import AlarmDesk
+from edgeflash.gateway.operations import LONGEST_TEXT, GatewayOperations
+from edgeflash.points import CATALOGUE, PointScalar, PointType
+from edgeflash.publication import TestSignal
+from edgeflash.trust import Quality
 
-RECORDED_WITHIN_S = 3.0
-"""How long the reply to an acknowledgement waits for the disk."""
+WISHES = (
+    "list",
+    "acknowledge",
+    "maintenance",
+    "check_sample",
+    "test_signal",
+    "renew_test",
+    "end_test",
+)
 
-LONGEST_TEXT = 500
+_TIMES = frozenset(p.name for p in CATALOGUE if p.type is PointType.TIME)
+_FLOATS = frozenset(p.name for p in CATALOGUE if p.type is PointType.FLOAT)
 
 
 class RequestError(EdgeflashError):
     """A request cannot be understood, or names what is not there."""
 
 
-class Holder(Protocol):
-    """What has alarms."""
-
-    @property
-    def alarms(self) -> AlarmDesk:
-        """Its alarms."""
-
-    def note_alarms(self) -> None:
-        """Shows them as they are now."""
-
-
 class OperatorRequests:
     """Answers one request at a time."""
 
-    def __init__(self, holders: Mapping[str, Holder], now: Callable[[], datetime]) -> None:
-        self._holders = holders
-        self._now = now
+    def __init__(self, operations: GatewayOperations) -> None:
+        self._operations = operations
 
-    async def answer(self, request: Request, user: str) -> Reply:
+    async def answer(self, request: Request, who: Who) -> Reply:
         """The reply. Raises EdgeflashError to refuse; its words go to the user."""
-        match request.get("do"):
-            case "list":
-                return {"alarms": [row for h in self._holders.values() for row in h.alarms.rows()]}
-            case "acknowledge":
-                return await self._acknowledge(request, user)
-        raise RequestError("`do` must be list or acknowledge")
+        wish = request.get("do")
+        if wish == "list":
+            return self._operations.rows()
+        if wish not in WISHES:
+            raise RequestError(f"`do` must be one of {', '.join(WISHES)}")
+        analyzer = _text(request, "analyzer")
+        more = await self._done(str(wish), request, analyzer, who)
+        recorded = self._operations.is_recorded(analyzer)
+        return {"by": who.name, "recorded": recorded, **more}
 
-    async def _acknowledge(self, request: Request, user: str) -> Reply:
-        analyzer, alarm = _text(request, "analyzer"), _text(request, "alarm")
+    async def _done(self, wish: str, request: Request, analyzer: str, who: Who) -> Reply:
+        operations = self._operations
         because = _text(request, "because") if "because" in request else ""
-        holder = self._holders.get(analyzer)
-        if holder is None:
-            raise RequestError(f"there is no analyzer '{analyzer}'{_known(list(self._holders))}")
-        kept = holder.alarms.acknowledge(alarm, user, because, self._now())
-        holder.note_alarms()
-        try:
-            async with asyncio.timeout(RECORDED_WITHIN_S):
-                await holder.alarms.saved()
-        except TimeoutError:
-            return {"state": kept.state.value, "by": user, "recorded": False}
-        return {"state": kept.state.value, "by": user, "recorded": True}
+        match wish:
+            case "acknowledge":
+                alarm = _text(request, "alarm")
+                state = await operations.acknowledge(analyzer, alarm, who, because)
+                return {"state": state.value}
+            case "maintenance":
+                minutes = _number_or_none(request, "minutes")
+                await operations.maintenance(analyzer, minutes, who, because)
+            case "check_sample":
+                minutes = _number_or_none(request, "minutes")
+                await operations.check_sample(analyzer, minutes, who, because)
+            case "test_signal":
+                point, seconds = _text(request, "point"), _number(request, "seconds")
+                lease_s = _number_or_none(request, "lease_s")
+                signal = TestSignal(_value(request, point), _quality(request))
+                await operations.test_signal(analyzer, point, signal, seconds, who, lease_s)
+            case "renew_test":
+                return {"points": await operations.renew_tests(analyzer, who)}
+            case "end_test":
+                wanted = _text(request, "point") if request.get("point") is not None else None
+                await operations.end_test(analyzer, wanted, who)
+        return {}
 
 
 def _text(request: Request, key: str) -> str:
@@ -73,5 +84,40 @@ def _text(request: Request, key: str) -> str:
     return value
 
 
-def _known(names: Sequence[str]) -> str:
-    return f"; there are: {', '.join(names)}"
+def _number(request: Request, key: str) -> float:
+    value = request.get(key)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise RequestError(f"`{key}` must be a number")
+    try:
+        return float(value)
+    except OverflowError as error:
+        raise RequestError(f"`{key}` is far too large") from error
+
+
+def _number_or_none(request: Request, key: str) -> float | None:
+    return None if request.get(key) is None else _number(request, key)
+
+
+def _value(request: Request, point: str) -> PointScalar:
+    """A test value as JSON has it: a time as ISO 8601 text."""
+    value = request.get("value")
+    if value is not None and not isinstance(value, bool | int | float | str):
+        raise RequestError("`value` must be a number, a text, true, false or null")
+    if isinstance(value, int) and not isinstance(value, bool) and point in _FLOATS:
+        return _number(request, "value")
+    if point not in _TIMES or not isinstance(value, str):
+        return value
+    try:
+        return datetime.fromisoformat(value)
+    except ValueError as error:
+        raise RequestError(f"`value`: {value!r} is no time") from error
+
+
+def _quality(request: Request) -> Quality:
+    """A quality by its name here, such as "last_usable"; that of a test unless given."""
+    name = _text(request, "quality") if "quality" in request else Quality.TEST.name
+    try:
+        return Quality[name.upper()]
+    except KeyError as error:
+        known = ", ".join(q.name.lower() for q in Quality)
+        raise RequestError(f"there is no quality '{name}'; there are: {known}") from error

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
+from math import inf
 
 import structlog
 
 from edgeflash.alarms.conditions import Facts, SiteFacts
 from edgeflash.config.analyzer_map import AnalyzerMap
-from edgeflash.config.site import Product
+from edgeflash.config.site import Input, Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.errors import StorageError
 from edgeflash.gateway.alarm_desk import AlarmDesk
+from edgeflash.gateway.declared_desk import DeclaredDesk
+from edgeflash.gateway.signal_desk import SignalDesk
 from edgeflash.journal import Journal, UnstorableResultError
 from edgeflash.links import ALONE, Link, Mark, Surroundings, link_for
 from edgeflash.links.diagnostics import in_words
 from edgeflash.model import (
     Cycle,
+    EventEntry,
     InputReading,
     PreviousResult,
     Result,
@@ -51,10 +56,13 @@ log = structlog.get_logger("edgeflash.analyzer")
 
 @dataclass(frozen=True, slots=True)
 class Watchers:
-    """Who is told. on_change: the standing changed; on_result: a result is on disk."""
+    """Who is told. on_change: the standing changed; on_result: a result is on disk; on_event: a
+    line for the event record, whose fault is asked of record_fault."""
 
     on_change: Callable[[], None]
     on_result: Callable[[Result], None]
+    on_event: Callable[[EventEntry], None] = lambda entry: None
+    record_fault: Callable[[], str] = str
 
 
 class AnalyzerWorker:
@@ -69,6 +77,7 @@ class AnalyzerWorker:
         watchers: Watchers,
         inputs: Callable[[], tuple[InputReading, ...]] = lambda: (),
         site_facts: Callable[[], SiteFacts] = SiteFacts,
+        site_inputs: Sequence[Input] = (),
         surroundings: Surroundings = ALONE,
     ) -> None:
         self.analyzer = judgement.analyzer
@@ -93,7 +102,14 @@ class AnalyzerWorker:
         self._last_recorded = journal.latest(self.analyzer.id)
         self._assembler = self._made_assembler(self._previous())
         self._has_accepted = False
-        self.alarms = AlarmDesk(self.analyzer, journal)
+        on_event = watchers.on_event
+        self.alarms = AlarmDesk(self.analyzer, journal, site_inputs, on_event)
+        now, mono_s = clock.utc_now(), clock.mono_s()
+        finished_mono_s = self._finished_mono_s(now, mono_s)
+        self.declared = DeclaredDesk(
+            self.analyzer.id, journal, now, mono_s, finished_mono_s, on_event
+        )
+        self.tests = SignalDesk(self.analyzer.id, on_event)
         self.standing = self._restored()
         self._memory = Memory.of(journal.recent(self.analyzer.id, PAST_CYCLES))
 
@@ -103,17 +119,24 @@ class AnalyzerWorker:
         latest = self._last_recorded
         accepted = self._journal.last_accepted(self.analyzer.id)
         return restored(
-            Standing(self.analyzer.id, alarms=self.alarms.states),
+            Standing(self.analyzer.id, alarms=self.alarms.states, alarm_notes=self.alarms.notes),
             Held.from_before(latest, now, mono_s) if latest else None,
             Held.from_before(accepted, now, mono_s) if accepted else None,
         )
+
+    def _finished_mono_s(self, now: datetime, now_mono_s: float) -> float:
+        """When the last recorded cycle was finished, at the earliest."""
+        if self._last_recorded is None:
+            return -inf
+        return Held.from_before(self._last_recorded, now, now_mono_s).finished_mono_s
 
     async def run(self) -> None:
         """Supervises the reading and the recording; returns only by cancellation."""
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._read_for_ever())
             tasks.create_task(self._record_for_ever())
-            tasks.create_task(self.alarms.save_for_ever())
+            tasks.create_task(self.alarms.saver.save_for_ever())
+            tasks.create_task(self.declared.saver.save_for_ever())
 
     async def _read_for_ever(self) -> None:
         while True:
@@ -128,6 +151,8 @@ class AnalyzerWorker:
             except Exception:
                 # A fault of ours in one analyzer must not stop the others: say it, start anew.
                 self._log.exception("the analyzer's task failed and is started again")
+                why = "the analyzer's task failed and is started again"
+                self.tests.end(None, why, self._clock.utc_now())
                 await self._unrecorded_done()
                 self._on_link_state(LinkState.DOWN, "the reading failed inside the gateway")
                 await asyncio.sleep(RESTART_S)
@@ -155,15 +180,20 @@ class AnalyzerWorker:
             self._is_up_untried = False
             self._waiting_since_mono_s = scan.taken_mono_s
             self.standing = replace(self.standing, link=LinkState.UP)
+        finished_mono_s: float | None = None
         for cycle in self._assembler.take(scan):
             self._waiting_since_mono_s = scan.taken_mono_s
-            result = self._judged(cycle)
+            declared = self.declared.of_cycle(cycle, scan.taken_mono_s)
+            result = self._judged(replace(cycle, declared=declared))
             if result.low_flash:
                 # A value waits until it is on disk. A danger does not.
                 self.standing = replace(self.standing, low_flash_alarm=True)
-                self.note_alarms()
+                self.show_anew()
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
             await self._unrecorded.put(held)
+            finished_mono_s = held.finished_mono_s
+        if finished_mono_s is not None:
+            self.declared.took_cycles(finished_mono_s)
         self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
         self.refresh()
         self._watchers.on_change()
@@ -208,6 +238,7 @@ class AnalyzerWorker:
             self._log.error("a result has the id of an earlier one; not shown", id=held.result.id)
             return
         self._last_recorded = held.result
+        self.declared.recorded(held.finished_mono_s)
         if held.result.verdict is Verdict.ACCEPTED:
             self._has_accepted = True
         shown = with_result(self.standing, held)
@@ -253,7 +284,8 @@ class AnalyzerWorker:
 
     def refresh(self) -> None:
         """Judges the present anew: link, silence, maintenance, alarms."""
-        now_mono_s = self._clock.mono_s()
+        now, now_mono_s = self._clock.utc_now(), self._clock.mono_s()
+        self.declared.look(now, now_mono_s)
         answered = (self._last_scan_mono_s, self._link.answered_mono_s if self._link else None)
         # A long trace over a slow line takes many answers until it is a scan.
         last_s = max((a for a in answered if a is not None), default=None)
@@ -269,6 +301,7 @@ class AnalyzerWorker:
             storage_fault=self._storage_fault,
             alive_still_s=self._assembler.alive_still_s(now_mono_s),
             since_check_s=self._since_check_s(),
+            declared=self.declared.running(now_mono_s),
         )
         found = standing_findings(context, self._judgement.present_rules(self.standing.live))
         figures = self._link.figures if self._link else self.standing.link_figures
@@ -283,14 +316,17 @@ class AnalyzerWorker:
             write = self._log.warning if names else self._log.info
             write("present state " + (", ".join(names) or "in order"), why=why)
         self._look_at_alarms(context.since_check_s)
+        self.tests.look(self.standing, now, now_mono_s)
 
     @property
     def storage_fault(self) -> str:
-        """Why results or alarms cannot be recorded; empty when they can."""
-        return self._storage_fault or self.alarms.fault
+        """Why something cannot be recorded; empty when all can."""
+        savers = (self.alarms.saver, self.declared.saver)
+        faults = (self._storage_fault, *(s.fault for s in savers), self._watchers.record_fault())
+        return next(filter(None, faults), "")
 
-    def note_alarms(self) -> None:
-        """Shows the alarms anew, after evidence or an acknowledgement."""
+    def show_anew(self) -> None:
+        """Judges the present anew and shows it, after evidence or an operation."""
         self.refresh()
         self._watchers.on_change()
 
@@ -314,7 +350,9 @@ class AnalyzerWorker:
             site=self._site_facts(),
         )
         self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())
-        self.standing = replace(self.standing, alarms=self.alarms.states)
+        self.standing = replace(
+            self.standing, alarms=self.alarms.states, alarm_notes=self.alarms.notes
+        )
 
     def _product_of(self, result: Result | None) -> Product | None:
         """What a usable result was judged as; a result without a value may not even say that."""
@@ -324,10 +362,11 @@ class AnalyzerWorker:
 
     def view(self, heartbeat: int) -> View:
         """What the outlets show now."""
+        now_mono_s = self._clock.mono_s()
         return view(
-            self.standing,
+            replace(self.standing, tests=self.tests.shown(now_mono_s)),
             now=self._clock.utc_now(),
-            now_mono_s=self._clock.mono_s(),
+            now_mono_s=now_mono_s,
             hold_s=self.analyzer.hold_s,
             bad_at_once=self.analyzer.on_reject == "bad",
             heartbeat=heartbeat,

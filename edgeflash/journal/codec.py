@@ -28,6 +28,7 @@ from edgeflash.model import (
     Continuity,
     Cycle,
     CycleSource,
+    Declared,
     Finding,
     InputReading,
     Phase,
@@ -160,6 +161,7 @@ def _as_read_tree(c: Cycle, inputs: tuple[InputReading, ...]) -> dict[str, Any]:
             "clock_ahead_s": _plain(c.clock_ahead_s),
             "alive_stuck_s": _plain(c.alive_stuck_s),
             "statuses": {role.value: told for role, told in c.statuses.items()},
+            "declared": [d.value for d in c.declared],
         },
         "inputs": [_fields_tree(i) for i in inputs],
     }
@@ -198,6 +200,7 @@ def _tree_as_read(
         clock_ahead_s=_value(c.get("clock_ahead_s")),
         alive_stuck_s=_value(c.get("alive_stuck_s")),
         statuses={Role(name): told for name, told in c.get("statuses", {}).items()},
+        declared=tuple(Declared(d) for d in c.get("declared", ())),
     )
     return as_declared(cycle), tuple(_known(InputReading, i) for i in tree.get("inputs", ()))
 

@@ -16,12 +16,14 @@ import structlog
 from edgeflash.errors import StorageError
 from edgeflash.journal import tables
 from edgeflash.journal.codec import Encoded, UnreadableEntryError, decode
-from edgeflash.journal.statements import moment_of
-from edgeflash.model import Result, Verdict
+from edgeflash.journal.statements import microseconds, moment_of
+from edgeflash.model import EventEntry, EventKind, Result, Verdict
 
 _log = structlog.get_logger(__name__)
 
 _COLUMNS = "seq, checksum, body, trace"
+_EVENT_COLUMNS = "seq, at_us, kind, analyzer, who, via, subject, text, until_us"
+_EVENTS_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,65 @@ class JournalReader:
         if not self._has_table("states"):
             return {}
         return dict(self._rows("SELECT key, text FROM states ORDER BY key", ()))
+
+    def events_after(self, seq: int, limit: int) -> list[tuple[int, EventEntry]]:
+        """Up to `limit` lines of the event record written after number `seq`, with their numbers;
+        empty in a journal from before there was any."""
+        return self._events("seq > ?", (seq,), limit)
+
+    def events(
+        self, since: datetime | None = None, analyzer: str | None = None
+    ) -> Iterator[EventEntry]:
+        """The event record in the order of writing: of a time and later, of one analyzer."""
+        conditions, values = ["seq > ?"], list[int | str]()
+        if since is not None:
+            conditions.append("at_us >= ?")
+            values.append(microseconds(since))
+        if analyzer is not None:
+            conditions.append("analyzer = ?")
+            values.append(analyzer)
+        where, seq = " AND ".join(conditions), 0
+        while found := self._events(where, (seq, *values), _EVENTS_AT_ONCE):
+            yield from (entry for _, entry in found)
+            seq = found[-1][0]
+
+    def tests_left_on(self) -> list[tuple[str, str]]:
+        """Analyzer and point of each test whose end is not in the event record."""
+        if not self._has_table("events"):
+            return []
+        kinds = (EventKind.TEST_ON.value, EventKind.TEST_OFF.value)
+        # SQLite takes the other columns from the row with the maximum.
+        rows = self._rows(
+            "SELECT analyzer, subject, kind, max(seq) FROM events WHERE kind IN (?, ?) "
+            "GROUP BY analyzer, subject",
+            kinds,
+        )
+        return [(analyzer, point) for analyzer, point, kind, _ in rows if kind == kinds[0]]
+
+    def _events(
+        self, where: str, values: Sequence[int | str], limit: int
+    ) -> list[tuple[int, EventEntry]]:
+        if not self._has_table("events"):
+            return []
+        sql = f"SELECT {_EVENT_COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT ?"
+        return [
+            (
+                seq,
+                EventEntry(
+                    moment_of(at_us),
+                    EventKind(kind),
+                    analyzer,
+                    who,
+                    via,
+                    subject,
+                    text,
+                    None if until_us is None else moment_of(until_us),
+                ),
+            )
+            for seq, at_us, kind, analyzer, who, via, subject, text, until_us in self._rows(
+                sql, (*values, limit)
+            )
+        ]
 
     def _begun_at(self) -> datetime | None:
         """When this journal was made."""

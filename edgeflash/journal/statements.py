@@ -6,7 +6,7 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 
 from edgeflash.journal.codec import UnstorableResultError, encode
-from edgeflash.model import Result
+from edgeflash.model import EventEntry, Result
 
 _1970 = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -46,6 +46,35 @@ def put_state(connection: sqlite3.Connection, key: str, text: str) -> None:
         "ON CONFLICT (key) DO UPDATE SET text = excluded.text",
         (key, text),
     )
+
+
+def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
+    """Adds a line to the event record; its number."""
+    cursor = connection.execute(
+        "INSERT INTO events (at_us, kind, analyzer, who, via, subject, text, until_us) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            microseconds(entry.at),
+            entry.kind.value,
+            entry.analyzer,
+            entry.who,
+            entry.via,
+            entry.subject,
+            entry.text,
+            None if entry.until is None else microseconds(entry.until),
+        ),
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def delete_events(connection: sqlite3.Connection, before_us: int, most: int, rows: int) -> int:
+    """Deletes at most so many old lines of the event record: those from before a time, and those
+    beyond the newest `most`; how many there were."""
+    return connection.execute(
+        "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE at_us < ? "
+        "OR seq <= (SELECT max(seq) FROM events) - ? ORDER BY seq LIMIT ?)",
+        (before_us, most, rows),
+    ).rowcount
 
 
 def delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:

@@ -26,8 +26,16 @@ from edgeflash.journal.codec import UnstorableResultError
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
-from edgeflash.journal.statements import advance, delete, insert, microseconds, put_state
-from edgeflash.model import Result, Verdict
+from edgeflash.journal.statements import (
+    advance,
+    delete,
+    delete_events,
+    insert,
+    insert_event,
+    microseconds,
+    put_state,
+)
+from edgeflash.model import EventEntry, Result, Verdict
 
 __all__ = ["Entry", "Journal"]
 
@@ -49,6 +57,9 @@ RESTART_ENTRIES = 64
 _TRIM_ROWS = 500
 
 _MAX_INT64 = 2**63 - 1
+
+MOST_EVENTS = 200_000
+"""Lines of the event record that a trim leaves, however young they are; some 50 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +159,24 @@ class Journal(JournalReader):
         Raises StorageError when the disk refuses; the one before then stands.
         """
         self._submit(lambda connection: put_state(connection, key, text)).result()
+
+    def append_event(self, entry: EventEntry) -> Future[int]:
+        """Adds a line to the event record; its number once it is synced.
+
+        The future fails with StorageError when the disk refuses; nothing was stored then.
+        """
+        return self._submit(lambda connection: insert_event(connection, entry))
+
+    def trim_events(self, before: datetime) -> int:
+        """Deletes lines of the event record from before this time, and those beyond the newest
+        MOST_EVENTS; their number. Raises StorageError."""
+        before_us, deleted = microseconds(before), 0
+        while True:
+            job = partial(delete_events, before_us=before_us, most=MOST_EVENTS, rows=_TRIM_ROWS)
+            gone = self._submit(job).result()
+            deleted += gone
+            if gone < _TRIM_ROWS:
+                return deleted
 
     def trim(self, before: datetime, consumers: Sequence[str]) -> int:
         """Deletes entries judged before this time that every consumer has passed; their number.

@@ -50,6 +50,10 @@ _CREATE_LATER = (
     "CREATE TABLE IF NOT EXISTS states (key TEXT PRIMARY KEY, text TEXT NOT NULL) WITHOUT ROWID",
     "CREATE TABLE IF NOT EXISTS beginning "
     "(only_row INTEGER PRIMARY KEY CHECK (only_row = 1), begun_us INTEGER NOT NULL)",
+    "CREATE TABLE IF NOT EXISTS events (seq INTEGER PRIMARY KEY AUTOINCREMENT, "
+    "at_us INTEGER NOT NULL, kind TEXT NOT NULL, analyzer TEXT NOT NULL, who TEXT NOT NULL, "
+    "via TEXT NOT NULL, subject TEXT NOT NULL, text TEXT NOT NULL, until_us INTEGER)",
+    "CREATE INDEX IF NOT EXISTS events_by_time ON events (at_us)",
 )
 _BEGIN = "INSERT OR IGNORE INTO beginning VALUES (1, ?)"
 

@@ -11,7 +11,7 @@ from datetime import UTC, datetime, timedelta
 from typing import assert_never
 
 from edgeflash.config.site import PressureUnit, TemperatureUnit
-from edgeflash.points import Point, PointScalar, PointType
+from edgeflash.points import TEST_ACTIVE, Point, PointScalar, PointType, PointValue
 from edgeflash.publication import View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity, Unit, outlet_unit
@@ -20,6 +20,8 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 LARGEST_FLOAT32 = (2 - 2**-23) * 2.0**127
 LARGEST_CODE = 2**16 - 1
 LARGEST_INT = 2**32 - 1
+
+JUDGED, QUALITY_OF_JUDGED = "flash_point_c", "quality"
 
 INSTRUMENT_RANGE_POINTS = frozenset(
     {"flash_point_c", "reported_c", "recomputed_c", "corrected_c", "live_flash_point_c"}
@@ -65,9 +67,10 @@ def shown(point: Point, view: View, units: OutletUnits) -> Shown:
     """The point's value in the outlet's unit.
 
     A bad quality takes the value away. A value that its type cannot carry (not finite, a number
-    beyond the register, a time before 1970) is shown as bad, never as another number.
+    beyond the register, a time before 1970) is shown as bad, never as another number. A test
+    signal stands in place of what is known, as of now; whatever outlet shows it.
     """
-    read = point.read(view)
+    read = _under_test(point, view) or point.read(view)
     of_now = read.source_time == view.at
     if read.quality.trust is Trust.BAD:
         return Shown(None, read.quality, read.source_time, of_now)
@@ -76,6 +79,22 @@ def shown(point: Point, view: View, units: OutletUnits) -> Shown:
     value = carried(point, read.value, units.of(point))
     quality = Quality.BAD if value is None else read.quality
     return Shown(value, quality, read.source_time, of_now)
+
+
+def _under_test(point: Point, view: View) -> PointValue | None:
+    """What a test shows in place of a point; None when there is none.
+
+    Where a value has no status beside it, as in Modbus, the quality's own point tells of the judged
+    flash point: while that is under test, it tells the quality of the test.
+    """
+    tests = view.standing.tests
+    test = tests.get(point.name)
+    if test is not None and point.name != TEST_ACTIVE:
+        return PointValue(test.value, test.quality, view.at)
+    judged = tests.get(JUDGED)
+    if judged is not None and point.name == QUALITY_OF_JUDGED:
+        return PointValue(judged.quality.value.modbus, Quality.GOOD, view.at)
+    return None
 
 
 def carried(point: Point, value: PointScalar, unit: Unit | None) -> PointScalar:

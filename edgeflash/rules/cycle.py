@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from edgeflash.model import Continuity, CycleSource, Phase, Role, Severity
+from edgeflash.model import Continuity, CycleSource, Declared, Phase, Role, Severity
 from edgeflash.publication import LinkState
 from edgeflash.rules import phases, streams
+from edgeflash.rules.memory import is_check_sample
 from edgeflash.rules.phases import timed_s
 from edgeflash.rules.rule import (
     Breach,
@@ -81,27 +82,38 @@ def _phase_seen(c: CycleContext, phase: Phase) -> bool:
 
 
 def _maintenance(c: CycleContext, p: Parameters) -> Breach | None:
-    if not _phase_seen(c, Phase.MAINTENANCE):
-        return None
-    return Breach("the analyzer was in maintenance during the cycle")
+    if _phase_seen(c, Phase.MAINTENANCE):
+        return Breach("the analyzer was in maintenance during the cycle")
+    if Declared.MAINTENANCE in c.cycle.declared:
+        return Breach("maintenance was declared during the cycle")
+    return None
 
 
 def _check_sample(c: CycleContext, p: Parameters) -> Breach | None:
-    if not _phase_seen(c, Phase.CHECK_SAMPLE):
-        return None
-    return Breach("a check sample was measured, not the product")
+    if is_check_sample(c.cycle):
+        return Breach("a check sample was measured, not the product")
+    if Declared.CHECK_SAMPLE_PARTLY in c.cycle.declared:
+        return Breach(
+            "a check sample was declared for a part of the cycle: it may be in the value, which is "
+            "neither one of the product nor one of the check sample"
+        )
+    return None
 
 
 def _maintenance_now(c: LiveContext, p: Parameters) -> Breach | None:
-    if c.live.get(Role.PHASE) is not Phase.MAINTENANCE:
-        return None
-    return Breach("the analyzer is in maintenance")
+    if c.live.get(Role.PHASE) is Phase.MAINTENANCE:
+        return Breach("the analyzer is in maintenance")
+    if Declared.MAINTENANCE in c.declared:
+        return Breach("maintenance is declared")
+    return None
 
 
 def _check_sample_now(c: LiveContext, p: Parameters) -> Breach | None:
-    if c.live.get(Role.PHASE) is not Phase.CHECK_SAMPLE:
-        return None
-    return Breach("a check sample is running")
+    if c.live.get(Role.PHASE) is Phase.CHECK_SAMPLE:
+        return Breach("a check sample is running")
+    if Declared.CHECK_SAMPLE in c.declared:
+        return Breach("a check sample is declared")
+    return None
 
 
 def _caught_up(c: CycleContext, p: Parameters) -> Breach | None:
@@ -207,7 +219,7 @@ RULES: tuple[Rule, ...] = (
         207,
         "maintenance",
         Family.CYCLE,
-        "The analyzer was in maintenance during the cycle.",
+        "The analyzer was in maintenance during the cycle, or a person had declared it.",
         Severity.REJECT,
         Category.FUNCTION_CHECK,
         Quality.LAST_USABLE,
@@ -219,7 +231,8 @@ RULES: tuple[Rule, ...] = (
         208,
         "check_sample",
         Family.CYCLE,
-        "The cycle measured a check sample, not the product. Always in force.",
+        "The cycle measured a check sample, not the product, as the analyzer or a person says, or "
+        "may hold some of it. Always in force.",
         Severity.REJECT,
         Category.FUNCTION_CHECK,
         Quality.LAST_USABLE,
@@ -232,7 +245,7 @@ RULES: tuple[Rule, ...] = (
         209,
         "maintenance_now",
         Family.CYCLE,
-        "The analyzer is in maintenance at this moment.",
+        "The analyzer is in maintenance at this moment, or a person has declared it.",
         Severity.REJECT,
         Category.FUNCTION_CHECK,
         Quality.LAST_USABLE,
@@ -244,7 +257,7 @@ RULES: tuple[Rule, ...] = (
         210,
         "check_sample_now",
         Family.CYCLE,
-        "A check sample is being measured at this moment.",
+        "A check sample is being measured at this moment, as the analyzer or a person says.",
         Severity.REJECT,
         Category.FUNCTION_CHECK,
         Quality.LAST_USABLE,

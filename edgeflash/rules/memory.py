@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from edgeflash.model import CheckResult, Cycle, Phase, Result, Role, Severity, Verdict
+from edgeflash.model import CheckResult, Cycle, Declared, Phase, Result, Role, Severity, Verdict
 
 PAST_CYCLES = 64
 """How many cycles are remembered of an analyzer: enough for a robust spread over a few hours."""
@@ -122,5 +122,9 @@ def phases_of(cycle: Cycle) -> Sequence[object]:
 
 
 def is_check_sample(cycle: Cycle) -> bool:
-    """True when a check sample was measured, not the product."""
-    return Phase.CHECK_SAMPLE in phases_of(cycle)
+    """True when a check sample was measured, not the product: the analyzer or a person says so.
+
+    A cycle of which a person declared only a part is none: it proves nothing, and what it shows of
+    a low flash point may be of the product.
+    """
+    return Phase.CHECK_SAMPLE in phases_of(cycle) or Declared.CHECK_SAMPLE in cycle.declared

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from edgeflash.model import Continuity, CycleSource, Phase, Role, Severity
+from edgeflash.model import Continuity, CycleSource, Declared, Phase, Role, Severity
 from edgeflash.rules.memory import Remembered
 from edgeflash.rules.phase_order import is_in_order, is_zeroed_before_cleaned, passed_over
 from edgeflash.rules.rule import Breach, CycleContext, Family, Parameter, Parameters, Rule
@@ -21,7 +21,9 @@ def timed_s(c: CycleContext) -> float | None:
 
 def _unusual_phases(c: CycleContext) -> bool:
     """True when other rules speak of what the analyzer did."""
-    return any(p in c.cycle.phases for p in (Phase.MAINTENANCE, Phase.CHECK_SAMPLE, Phase.FAULT))
+    unusual = (Phase.MAINTENANCE, Phase.CHECK_SAMPLE, Phase.FAULT)
+    is_declared = Declared.MAINTENANCE in c.cycle.declared
+    return is_declared or any(p in c.cycle.phases for p in unusual)
 
 
 def _phases_left_out(c: CycleContext, p: Parameters) -> frozenset[Phase]:

@@ -13,6 +13,7 @@ from edgeflash.model import (
     Assessment,
     Computed,
     Cycle,
+    Declared,
     InputReading,
     PreviousResult,
     Role,
@@ -111,7 +112,7 @@ class LiveContext:
 
     storage_fault: why results cannot be recorded; empty when they can. alive_still_s: since the
     sign of life last changed; None without one. since_check_s: since the last check sample, by
-    the wall clock; None when there never was one.
+    the wall clock; None when there never was one. declared: by a person, for this moment.
     """
 
     analyzer: Analyzer
@@ -124,6 +125,7 @@ class LiveContext:
     storage_fault: str
     alive_still_s: float | None = None
     since_check_s: float | None = None
+    declared: tuple[Declared, ...] = ()
 
 
 CycleCheck = Callable[[CycleContext, Parameters], Breach | None]

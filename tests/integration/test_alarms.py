@@ -340,7 +340,7 @@ async def test_requests_that_name_nothing(folder: Path) -> None:
             ({"analyzer": "kestrel-1"}, "`alarm` must be a text"),
             ({"analyzer": "kestrel-1", "alarm": LOW, "because": "a\nb"}, "control characters"),
             ({"analyzer": "kestrel-1", "alarm": LOW, "because": "a" * 501}, "at most 500"),
-            ({"do": "stop"}, "list or acknowledge"),
+            ({"do": "stop"}, "one of list, acknowledge, maintenance"),
         ):
             with pytest.raises(GatewayError, match=words):
                 await asyncio.to_thread(ask, path, {"do": "acknowledge", **request})
@@ -389,7 +389,7 @@ async def test_a_full_disk_delays_the_record_and_not_the_alarm(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The alarm stands at once, the shortage is known, and the newest state gets to the disk."""
-    monkeypatch.setattr("edgeflash.gateway.alarm_desk.SAVE_RETRY_S", 0.01)
+    monkeypatch.setattr("edgeflash.gateway.state_saver.SAVE_RETRY_S", 0.01)
     with RefusingJournal.open(tmp_path / "journal.sqlite3") as journal:
         assert isinstance(journal, RefusingJournal)
         journal.refusals = [RuntimeError("a bug"), StorageError("no room")]
@@ -397,12 +397,12 @@ async def test_a_full_disk_delays_the_record_and_not_the_alarm(
         at = SYSTEM_CLOCK.utc_now()
         desk.evaluate(facts(low_flash=True), at, 0.0)
         assert desk.states[LOW] is AlarmState.ACTIVE
-        saving = asyncio.create_task(desk.save_for_ever())
-        await until(lambda: desk.fault)
+        saving = asyncio.create_task(desk.saver.save_for_ever())
+        await until(lambda: desk.saver.fault)
         desk.acknowledge(LOW, "mara", "", at)
-        await desk.saved()
+        await desk.saver.saved()
         saving.cancel()
-        assert desk.fault == ""
+        assert desk.saver.fault == ""
         assert AlarmDesk(bench_analyzer(), journal).states[LOW] is AlarmState.ACKNOWLEDGED
 
 

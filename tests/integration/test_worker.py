@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
+from edgeflash.access import UserRole, Who
 from edgeflash.errors import StorageError
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.journal import Journal, UnstorableResultError
-from edgeflash.model import AlarmState, Result
+from edgeflash.model import AlarmState, Declared, Result
 from edgeflash.publication import LinkState
 from edgeflash.rules.judgement import Judgement
 from edgeflash.service import SYSTEM_CLOCK
@@ -103,3 +104,35 @@ async def test_one_result_that_cannot_be_stored_does_not_block_the_next(tmp_path
         assert worker.standing.latest is results[-1]
         assert len(journal.refused) == 3
         assert results[0].cycle.cycle_number > journal.refused[-1]
+
+
+@pytest.mark.slow
+async def test_a_link_that_comes_back_hides_nothing_declared_before(tmp_path: Path) -> None:
+    """The cycle under way began before the break, and so lies partly in what was declared."""
+    mara = Who("mara", UserRole.OPERATOR, "operator socket")
+    async with working(tmp_path, [], FaultPlan()) as (worker, results, _):
+        await until(lambda: results, 30.0)
+        now, mono_s = SYSTEM_CLOCK.utc_now(), SYSTEM_CLOCK.mono_s()
+        worker.declared.declare(Declared.MAINTENANCE, 5.0, mara, "", now, mono_s)
+        worker.declared.end(Declared.MAINTENANCE, mara, "", now, SYSTEM_CLOCK.mono_s())
+        before = len(results)
+        worker._on_link_state(LinkState.UP, "back after a break")
+        await until(lambda: len(results) > before, 30.0)
+        assert results[before].cycle.declared == (Declared.MAINTENANCE,)
+
+
+@pytest.mark.slow
+async def test_what_is_declared_is_kept_until_its_cycle_is_on_disk(tmp_path: Path) -> None:
+    """A crash before that reads the cycle again, and must find it; after that it is forgotten."""
+    mara = Who("mara", UserRole.OPERATOR, "operator socket")
+    full: list[Exception | None] = [StorageError("disk full")]
+    async with working(tmp_path, full, FaultPlan()) as (worker, results, journal):
+        now, mono_s = SYSTEM_CLOCK.utc_now(), SYSTEM_CLOCK.mono_s()
+        worker.declared.declare(Declared.MAINTENANCE, 5.0, mara, "", now, mono_s)
+        worker.declared.end(Declared.MAINTENANCE, mara, "", now, SYSTEM_CLOCK.mono_s())
+        await until(lambda: len(worker._memory.past) >= 2, 30.0)
+        assert "maintenance" in worker._memory.past[0].reasons
+        assert "maintenance" in journal.states()["declared/kestrel-1"]
+        full.clear()
+        await until(lambda: journal.states()["declared/kestrel-1"] == "[]", 30.0)
+        assert results[0].cycle.declared == (Declared.MAINTENANCE,)

@@ -180,3 +180,16 @@ def test_every_change_of_a_products_number_is_counted() -> None:
     (back,) = one.changes(3.0)
     assert (back.steps, back.told, back.value, back.source) == (2, 2.0, 2.0, "opcua 192.0.2.9")
     assert one.changes(4.0) == ()
+
+
+def test_a_heartbeat_is_silent_when_nobody_writes() -> None:
+    """Since the start where it never came; whatever the value says of itself."""
+    alive = Input(id="alive", number=1, heartbeat=True, stale_s=30.0)
+    store = InputStore([alive, Input(id="t10", number=2, stale_s=1.0)])
+    assert store.silent(130.0, since_mono_s=100.0) == ()
+    assert "never written" in store.silent(130.5, since_mono_s=100.0)[0]
+    store.write("alive", float("nan"), Trust.BAD, 131.0, "dcs")
+    assert store.silent(161.0, since_mono_s=100.0) == ()
+    store.write_trust("alive", Trust.GOOD, 160.0, "dcs")  # no new value: no beat
+    (why,) = store.silent(161.5, since_mono_s=100.0)
+    assert "heartbeat alive" in why

@@ -58,6 +58,8 @@ PROMISED = {
     "device_health": (192, 1),
     "link_timeouts": (140, 2),
     "round_trip_s": (142, 2),
+    "test_active": (118, 1),
+    "alarm_control_system_silent": (122, 1),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

@@ -19,6 +19,7 @@ from pathlib import Path
 import pytest
 import structlog
 
+from edgeflash.access import UserRole, Who
 from edgeflash.alarms.acknowledging import (
     LONGEST_PATH_BYTES,
     LONGEST_REQUEST_BYTES,
@@ -51,11 +52,12 @@ class Heard:
     """Notes what was asked, and by whom."""
 
     def __init__(self) -> None:
-        self.requests: list[tuple[Request, str]] = []
+        self.requests: list[tuple[Request, Who]] = []
+        self.refused: list[tuple[str, str, str]] = []
 
-    async def answer(self, request: Request, user: str) -> Reply:
+    async def answer(self, request: Request, who: Who) -> Reply:
         """Says yes, unless asked to refuse."""
-        self.requests.append((request, user))
+        self.requests.append((request, who))
         if request.get("do") == "refuse":
             raise EdgeflashError("not today")
         return {"heard": request.get("do")}
@@ -65,7 +67,7 @@ class Heard:
 async def serving(path: Path) -> AsyncIterator[Heard]:
     """A socket at work."""
     heard = Heard()
-    operator = OperatorSocket(path, heard.answer)
+    operator = OperatorSocket(path, heard.answer, lambda *told: heard.refused.append(told))
     work = asyncio.create_task(operator.run())
     try:
         await operator.tried.wait()
@@ -93,7 +95,8 @@ async def test_a_request_is_answered_in_the_users_name(folder: Path) -> None:
         assert reply == {"ok": True, "heard": "list"}
         with pytest.raises(GatewayError, match="not today"):
             await asked(path, {"do": "refuse"})
-    assert [own_name()] * 2 == [user for _, user in heard.requests]
+    own = Who(own_name(), UserRole.ENGINEER, "operator socket")
+    assert [own] * 2 == [who for _, who in heard.requests]
 
 
 async def test_mode_and_end(folder: Path) -> None:
@@ -156,6 +159,8 @@ async def test_a_stranger_is_refused_and_told(folder: Path) -> None:
         reply = json.loads(done.stdout)
     assert reply["ok"] is False
     assert "may not operate" in reply["problem"]
+    ((user, via, why),) = heard.refused
+    assert (user, via, why) == ("nobody", "operator socket", reply["problem"])
     assert heard.requests == []
     (line,) = (found for found in lines if "refused" in found["event"])
     assert (line["uid"], line["log_level"]) == (NOBODY, "warning")
@@ -171,7 +176,8 @@ async def test_a_member_of_the_group_may(folder: Path) -> None:
             done = await asyncio.to_thread(ask_as, path, NOBODY, gids)
             assert done.stdout, done.stderr
             assert json.loads(done.stdout) == {"ok": True, "heard": "list"}
-        assert [user for _, user in heard.requests] == ["nobody"] * 2
+        member = Who("nobody", UserRole.OPERATOR, "operator socket")
+        assert [who for _, who in heard.requests] == [member] * 2
 
 
 def test_who_may() -> None:

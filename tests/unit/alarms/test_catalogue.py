@@ -10,6 +10,7 @@ import pytest
 
 from edgeflash.alarms.catalogue import ALARMS, in_force
 from edgeflash.alarms.page import alarms_page
+from edgeflash.config.site import Input
 from edgeflash.errors import ConfigurationError
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import AlarmState
@@ -26,7 +27,9 @@ ORDER = (
     "verification_overdue",
     "history_shortage",
     "clock",
+    "control_system_silent",
 )
+HEARTBEAT = Input(id="alive", number=1, heartbeat=True)
 ALL_MAY_BE = {"verification": {"reference_c": 62.0, "sd_c": 0.7}}
 
 
@@ -52,9 +55,14 @@ def test_a_danger_is_raised_at_once_and_waits_for_a_person() -> None:
 
 def test_what_an_analyzer_can_have() -> None:
     """An alarm that makes no sense for an analyzer is not there."""
-    assert set(ORDER) == {a.name for a in in_force(bench_analyzer(**ALL_MAY_BE))}
+    verified = bench_analyzer(**ALL_MAY_BE)
+    assert set(ORDER) == {a.name for a in in_force(verified, [HEARTBEAT])}
+    silent = {"control_system_silent"}
+    others = (HEARTBEAT.model_copy(update={"heartbeat": False}),)
+    assert set(ORDER) - silent == {a.name for a in in_force(verified, others)}
     bare = bench_analyzer(product=None)
-    assert set(ORDER) - {"below_limit", "verification_overdue"} == {a.name for a in in_force(bare)}
+    never = {"below_limit", "verification_overdue"} | silent
+    assert set(ORDER) - never == {a.name for a in in_force(bare)}
     told = bench_analyzer(product=None, product_input="grade")
     assert "below_limit" in {a.name for a in in_force(told)}
 

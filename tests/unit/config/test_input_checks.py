@@ -52,6 +52,7 @@ def test_what_is_right() -> None:
         ({"low": 100.0, "high": 100.0}, "inputs.0.low"),
         ({"value": 99.0}, "inputs.0.value"),
         ({"value": 301.0}, "inputs.0.value"),
+        ({"value": 200.0, "heartbeat": True}, "inputs.0.heartbeat"),
     ],
 )
 def test_ranges(changes: dict[str, Any], key: str) -> None:

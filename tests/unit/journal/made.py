@@ -18,6 +18,7 @@ from edgeflash.model import (
     Continuity,
     Cycle,
     CycleSource,
+    Declared,
     Finding,
     InputReading,
     Phase,
@@ -116,6 +117,7 @@ cycles = st.builds(
     on_stream_s=maybe,
     clock_ahead_s=maybe,
     alive_stuck_s=maybe,
+    declared=st.lists(st.sampled_from(Declared)).map(tuple),
 )
 assessments = st.builds(
     Assessment,

@@ -15,6 +15,7 @@ from edgeflash.model import (
     Continuity,
     Cycle,
     CycleSource,
+    Declared,
     Finding,
     InputReading,
     Phase,
@@ -108,6 +109,7 @@ def sample_result(
         on_stream_s=910.5,
         clock_ahead_s=-0.4,
         alive_stuck_s=1.02,
+        declared=(Declared.MAINTENANCE,),
     )
     return Result(
         cycle=cycle,

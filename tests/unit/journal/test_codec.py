@@ -225,6 +225,7 @@ def test_an_entry_of_before_streams_and_inputs_is_read() -> None:
         "on_stream_s",
         "clock_ahead_s",
         "alive_stuck_s",
+        "declared",
     ):
         del tree["cycle"][later]
     del tree["cycle"]["previous"]["barometer_kpa"]
@@ -239,6 +240,7 @@ def test_an_entry_of_before_streams_and_inputs_is_read() -> None:
             on_stream_s=None,
             clock_ahead_s=None,
             alive_stuck_s=None,
+            declared=(),
             previous=dataclasses.replace(expected.cycle.previous, barometer_kpa=None),
         ),
         computed=dataclasses.replace(expected.computed, trace_digest=None),

@@ -19,7 +19,7 @@ from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.journal.codec import UnstorableResultError
 from edgeflash.journal.store import RESTART_ENTRIES
-from edgeflash.model import Verdict
+from edgeflash.model import EventEntry, EventKind, Verdict
 from edgeflash.rules.memory import PAST_CYCLES
 from tests.unit.journal.samples import CYCLE, START, sample_result
 
@@ -254,6 +254,55 @@ def test_a_journal_of_before_there_were_states_opens(path: Path) -> None:
         assert journal.states() == {}
         journal.put_state("kestrel-1/low", "active")
         assert journal.states() == {"kestrel-1/low": "active"}
+        assert journal.count() == 3
+
+
+EVENT = EventEntry(
+    START, EventKind.TEST_ON, "kestrel-1", "mara", "opcua 192.0.2.7", "stream", "7 für 60 s", LATE
+)
+
+
+def test_events_outlive_the_process_and_are_found_again(path: Path) -> None:
+    """In the order of writing, whatever their times; by time and by analyzer."""
+    plain = EventEntry(START - timedelta(days=1), EventKind.LOGIN_FAILED, who="ole")
+    with Journal.open(path) as journal:
+        assert [journal.append_event(e).result(10) for e in (EVENT, plain)] == [1, 2]
+    with Journal.open_readonly(path) as reader:
+        assert list(reader.events()) == [EVENT, plain]
+        assert list(reader.events(since=START)) == [EVENT]
+        assert list(reader.events(analyzer="kestrel-1")) == [EVENT]
+        assert reader.events_after(1, 10) == [(2, plain)]
+
+
+def test_many_events_are_read_in_parts_and_trimmed(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By age and by number; what is left are the newest."""
+    monkeypatch.setattr("edgeflash.journal.reading._EVENTS_AT_ONCE", 7)
+    monkeypatch.setattr("edgeflash.journal.store._TRIM_ROWS", 10)
+    days = [dataclasses.replace(EVENT, at=START + timedelta(days=n)) for n in range(50)]
+    with Journal.open(path) as journal:
+        for done in [journal.append_event(e) for e in days]:
+            done.result(10)
+        assert list(journal.events()) == days
+        assert journal.trim_events(START + timedelta(days=25)) == 25
+        assert list(journal.events()) == days[25:]
+        monkeypatch.setattr("edgeflash.journal.store.MOST_EVENTS", 5)
+        assert journal.trim_events(START) == 20
+        assert list(journal.events()) == days[45:]
+
+
+def test_a_journal_of_before_there_were_events_opens(path: Path) -> None:
+    """Looked at, it has none; opened to write, it gets room for them, and keeps its results."""
+    with Journal.open(path) as journal:
+        fill(journal, 3)
+    with closing(sqlite3.connect(path)) as before:
+        before.execute("DROP TABLE events")
+    with Journal.open_readonly(path) as reader:
+        assert list(reader.events()) == []
+    with Journal.open(path) as journal:
+        journal.append_event(EVENT).result(10)
+        assert list(journal.events()) == [EVENT]
         assert journal.count() == 3
 
 

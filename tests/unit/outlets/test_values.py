@@ -15,7 +15,7 @@ from edgeflash.outlets.values import (
     shown,
 )
 from edgeflash.points import CATALOGUE, Point, PointScalar, PointType, PointValue
-from edgeflash.publication import View
+from edgeflash.publication import TestSignal, View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity
 from tests.unit.outlets.builders import START, accepted_view, rejected_view
@@ -152,3 +152,44 @@ def test_microseconds_are_exact() -> None:
     """2031-04-05T06:07:08.901234Z; seconds from `date -u -d ... +%s` (GNU coreutils)."""
     assert microseconds_since_1970(START) == 1_933_135_628_901_234
     assert {p.type for p in CATALOGUE} == set(PointType)
+
+
+def under_test(**tests: TestSignal) -> View:
+    """An accepted value's view with tests."""
+    view = accepted_view()
+    return replace(view, standing=replace(view.standing, tests=tests))
+
+
+def test_a_test_stands_in_place_of_what_is_known() -> None:
+    """In the outlet's unit, with its own quality, as of now; nothing else moves but the flag."""
+    view = under_test(flash_point_c=TestSignal(50.0, Quality.TEST))
+    seen = shown(POINTS["flash_point_c"], view, IMPERIAL)
+    assert seen.value == pytest.approx(122.0, abs=1e-9)
+    assert (seen.quality, seen.of_now) == (Quality.TEST, True)
+    for point in CATALOGUE:
+        if point.name not in ("flash_point_c", "quality", "test_active", "status_bits"):
+            assert shown(point, view, METRIC) == shown(point, accepted_view(), METRIC)
+    assert shown(POINTS["test_active"], view, METRIC).value is True
+    assert shown(POINTS["test_active"], accepted_view(), METRIC).value is False
+
+
+def test_the_quality_register_tells_of_the_test() -> None:
+    """Where no status stands beside the value, a test must not pass as good; unless the quality
+    is itself under test."""
+    signal = TestSignal(50.0, Quality.TEST)
+    quality = POINTS["quality"]
+    assert shown(quality, accepted_view(), METRIC).value == 0
+    assert shown(quality, under_test(flash_point_c=signal), METRIC).value == 6
+    both = under_test(flash_point_c=signal, quality=TestSignal(43, Quality.TEST))
+    assert shown(quality, both, METRIC).value == 43
+
+
+def test_a_bad_test_and_one_that_cannot_be_carried_show_no_value() -> None:
+    """Never another number; the flag of tests is no point to test."""
+    bad = under_test(stream=TestSignal(None, Quality.SENSOR_FAILURE))
+    seen = shown(POINTS["stream"], bad, METRIC)
+    assert (seen.value, seen.quality) == (None, Quality.SENSOR_FAILURE)
+    foreign = under_test(stream=TestSignal("seven", Quality.TEST))
+    assert shown(POINTS["stream"], foreign, METRIC).quality is Quality.BAD
+    hiding = under_test(test_active=TestSignal(False, Quality.GOOD))
+    assert shown(POINTS["test_active"], hiding, METRIC).value is True

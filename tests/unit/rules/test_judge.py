@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from edgeflash.config.site import Analyzer, Product, RuleTuning
-from edgeflash.model import Cycle, InputReading, Phase, Role, Severity, Verdict
+from edgeflash.model import Cycle, Declared, InputReading, Phase, Role, Severity, Verdict
 from edgeflash.rules.catalogue import BY_CODE, RULES, blind_rules
 from edgeflash.rules.judge import unjudged
 from edgeflash.rules.judgement import Judgement
@@ -170,6 +170,26 @@ def test_a_check_sample_says_nothing_about_the_product() -> None:
     """A low-flash check fluid is no alarm."""
     result = judged(spoiled({Role.FLASH_POINT: 40.0}, phases=(Phase.CHECK_SAMPLE, Phase.HEAT)))
     assert not result.low_flash
+
+
+def test_a_declared_check_sample_is_as_one_of_the_analyzer() -> None:
+    """Wholly declared, it says nothing about the product; partly, it may be the product."""
+    low = {Role.FLASH_POINT: 40.0}
+    assert not judged(spoiled(low, declared=(Declared.CHECK_SAMPLE,))).low_flash
+    assert judged(spoiled(low, declared=(Declared.CHECK_SAMPLE_PARTLY,))).low_flash
+    assert judged(spoiled(low, declared=(Declared.MAINTENANCE,))).low_flash
+
+
+@pytest.mark.parametrize("declared", list(Declared))
+def test_what_is_declared_clears_no_alarm(declared: Declared) -> None:
+    """Whatever a site has tuned."""
+    mild = {
+        "maintenance": {"severity": "note"},
+        "check_sample": {"enabled": False, "because": "test"},
+    }
+    cycle = spoiled(declared=(declared,))
+    result = judged(cycle, Memory(low_flash_alarm=True), rules=mild)
+    assert result.low_flash_alarm is (declared is not Declared.MAINTENANCE)
 
 
 def test_only_an_accepted_cycle_clears_the_alarm() -> None:

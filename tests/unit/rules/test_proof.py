@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from edgeflash.model import CheckResult, Phase, Role, Severity, Verdict
+from edgeflash.model import CheckResult, Declared, Phase, Role, Severity, Verdict
 from edgeflash.publication import LinkState
 from edgeflash.rules.catalogue import BY_NAME
 from edgeflash.rules.judge import standing_findings
@@ -123,6 +123,31 @@ def test_a_check_without_a_value_or_torn_proves_nothing(changes: dict[str, Any])
     made = after_checks(2.0)
     given = {"value_c": REFERENCE_C, "is_check": True, **changes}
     assert [c.corrected_c for c in made.judge(**given).checks] == [68.0]
+
+
+@pytest.mark.parametrize(
+    ("declared", "counts"),
+    [
+        ((Declared.CHECK_SAMPLE,), True),
+        ((Declared.CHECK_SAMPLE, Declared.MAINTENANCE), True),
+        ((Declared.CHECK_SAMPLE_PARTLY,), False),
+        ((Declared.MAINTENANCE,), False),
+    ],
+)
+def test_a_declared_check_sample_counts_when_it_is_whole(
+    declared: tuple[Declared, ...], counts: bool
+) -> None:
+    """Half a check sample proves nothing."""
+    result = judged(spoiled(declared=declared), verification=VERIFIED)
+    assert [c.cycle_number for c in result.checks] == ([42] if counts else [])
+    assert result.verdict is Verdict.REJECTED
+
+
+def test_a_declared_check_sample_must_have_been_heated() -> None:
+    """A person declares what is in the cup, not that the analyzer measured it."""
+    phases = (Phase.CLEAN, Phase.ZERO, Phase.FLASHED, Phase.PURGE)
+    cold = spoiled(declared=(Declared.CHECK_SAMPLE,), phases=phases)
+    assert judged(cold, verification=VERIFIED).checks == ()
 
 
 def test_what_is_kept_of_a_check_sample() -> None:

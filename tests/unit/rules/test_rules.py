@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from edgeflash.model import Continuity, Cycle, CycleSource, Phase, Role, Severity, Verdict
+from edgeflash.model import Continuity, Cycle, CycleSource, Declared, Phase, Role, Severity, Verdict
 from edgeflash.publication import LinkState
 from edgeflash.rules.catalogue import RULES
 from edgeflash.rules.memory import Memory
@@ -117,6 +117,9 @@ CASES: list[tuple[str, Cycle, Severity, dict[str, Any]]] = [
     ("cycles_missed", spoiled(missed=3, continuity=Continuity.SKIP), NOTE, {}),
     ("maintenance", spoiled(phases=(Phase.MAINTENANCE, Phase.HEAT)), REJECT, {}),
     ("check_sample", spoiled(phases=(Phase.CHECK_SAMPLE, Phase.HEAT)), REJECT, {}),
+    ("maintenance", spoiled(declared=(Declared.MAINTENANCE,)), REJECT, {}),
+    ("check_sample", spoiled(declared=(Declared.CHECK_SAMPLE,)), REJECT, {}),
+    ("check_sample", spoiled(declared=(Declared.CHECK_SAMPLE_PARTLY,)), REJECT, {}),
     ("caught_up", spoiled(source=CycleSource.RING, trace=None), DOUBT, {}),
     ("age_uncertain", spoiled(is_time_known=False), DOUBT, {}),
     ("unwatched", spoiled(phases=()), DOUBT, {}),
@@ -246,6 +249,8 @@ def test_a_coarse_record_without_an_ignition_gives_no_heating_rate() -> None:
         ("result_overdue", {"since_result_s": 601.0}),
         ("maintenance_now", {"live": {Role.PHASE: Phase.MAINTENANCE}}),
         ("check_sample_now", {"live": {Role.PHASE: Phase.CHECK_SAMPLE}}),
+        ("maintenance_now", {"declared": (Declared.MAINTENANCE,)}),
+        ("check_sample_now", {"declared": (Declared.CHECK_SAMPLE,)}),
         ("not_recorded", {"storage_fault": "disk full"}),
         ("not_alive", {"alive_still_s": 31.0}),
     ],
