@@ -301,6 +301,7 @@ class GuardedConnection(OPCUAProtocol):
 
     iserver: Any
     refusals: Refusals
+    make_processor: Any = GuardedProcessor
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         peer = client_key(transport.get_extra_info("peername"))
@@ -314,7 +315,7 @@ class GuardedConnection(OPCUAProtocol):
             return
         super().connection_made(transport)
         if self.processor is not None:
-            self.processor = GuardedProcessor(
+            self.processor = self.make_processor(
                 self.iserver, self.transport, self.limits, self.refusals
             )
             self.processor.set_policies(self.policies)
