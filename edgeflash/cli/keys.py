@@ -147,7 +147,7 @@ def renew_own(site: SiteFile, json: ForMachines = False) -> None:
     checked = checked_site(site)
     folder = keys.own_folder(state_folder(checked))
     server = checked.file.opcua
-    given = (server.host, *server.host_names) if server is not None else ()
+    given = server.certified_names if server is not None else ()
     uri = application_uri(checked.file.site.name)
     made = keys.renew_own(folder, uri, host_names(given), datetime.now(UTC))
     _done("made", made.facts, json)

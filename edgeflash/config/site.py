@@ -108,6 +108,11 @@ class OpcUaServer(Strict):
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
 
+    @property
+    def certified_names(self) -> tuple[str, ...]:
+        """The names and addresses that the own certificate should have, as far as given here."""
+        return (self.host, *self.host_names)
+
 
 class ModbusServer(Strict):
     """One Modbus TCP outlet; a site may run several, each with its own order and units.

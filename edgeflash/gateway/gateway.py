@@ -67,7 +67,8 @@ class Gateway:
         self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
-        keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name)
+        names = site.file.opcua.certified_names if site.file.opcua is not None else ()
+        keys = LinkKeys(site.state_dir, site.path.absolute().parent, site.file.site.name, names)
         self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []

@@ -51,12 +51,14 @@ CREDENTIALS = "CREDENTIALS_DIRECTORY"
 class LinkKeys:
     """Where a gateway keeps what its links need to prove themselves and to trust.
 
-    site_dir: what a password file's relative path starts from.
+    site_dir: what a password file's relative path starts from. own_names: by which this machine is
+    reached, should a link be the first to need our certificate.
     """
 
     state_dir: Path
     site_dir: Path
     site_name: str
+    own_names: tuple[str, ...] = ()
 
     @property
     def application_uri(self) -> str:
@@ -158,7 +160,7 @@ async def secure(client: Client, source: OpcUaSource, keys: LinkKeys, clock: Clo
             ensure_own,
             own_folder(keys.state_dir),
             keys.application_uri,
-            host_names(),
+            host_names(keys.own_names),
             clock.utc_now(),
         )
     except StorageError as error:

@@ -136,7 +136,7 @@ class ServerSecurity:
         made = keys.ensure_own(
             self._own_folder,
             self.application_uri,
-            host_names((self.config.host, *self.config.host_names)),
+            host_names(self.config.certified_names),
             self.now(),
         )
         if made.made:
