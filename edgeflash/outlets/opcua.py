@@ -100,6 +100,7 @@ class OpcUaOutlet:
         uri = application_uri(site_name)
         self._security = ServerSecurity(server, state_dir, uri, on_login_failed)
         self.watch = SecurityWatch(self._security)
+        self._watching: asyncio.Task[None] | None = None
         self._inputs: OpcUaInputs | None = None
         self._live: OpcUaLive | None = None
         self._server: BoundedServer | None = None
@@ -132,7 +133,7 @@ class OpcUaOutlet:
         _log.info(
             "opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts, open_endpoint=is_open
         )
-        await self.watch.look(server)
+        self._watching = asyncio.create_task(self.watch.run(server), name="opcua security")
 
     def _built(self, address: str, port: int) -> BoundedServer:
         """A server with its address space, not yet listening.
@@ -172,7 +173,12 @@ class OpcUaOutlet:
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()
         return Served(
-            self._analyzers, self._units, self._in_force, inputs, self._config.accept_inputs
+            self._analyzers,
+            self._units,
+            self._in_force,
+            inputs,
+            self._config.accept_inputs,
+            self._operations is not None,
         )
 
     async def publish(self, views: Sequence[View]) -> None:
@@ -194,7 +200,6 @@ class OpcUaOutlet:
             await self._inputs.publish()
         if self._live is not None:
             await self._live.publish({view.standing.analyzer: view for view in views})
-        await self.watch.look(self._server)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)
@@ -213,6 +218,10 @@ class OpcUaOutlet:
         server = self._server
         if server is None:
             return
+        if self._watching is not None:
+            self._watching.cancel()
+            await asyncio.wait((self._watching,))
+            self._watching = None
         now = datetime.now(UTC)
         for (analyzer, name), value in list(self._written.items()):
             if value.quality.trust is not Trust.BAD:

@@ -217,8 +217,7 @@ class _BoundedSession(GuardedSession, MonitoringSession):
             return ua.StatusCode(ua.UInt32(StatusCodes.BadUserAccessDenied))
         if item.IndexRange:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadIndexRangeInvalid))
-        # The library names a session by the client's address and port.
-        return await taker(item.Value, f"opcua {self.name[0] if self.name else '?'}")
+        return await taker(item.Value, self.writer)
 
 
 class _BoundedListener(BinaryServer):

@@ -24,7 +24,7 @@ from edgeflash.outlets.opcua_event_model import OWN_TYPES
 from edgeflash.outlets.opcua_event_types import EventTypeTree, add_reference, own_type_id
 from edgeflash.outlets.opcua_names import NAMESPACE_URI, TYPES_NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import standard_node
-from edgeflash.outlets.opcua_operating import add_operating_methods
+from edgeflash.outlets.opcua_operating import register_operating_methods
 from edgeflash.outlets.opcua_server_methods import ServerMethods
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import Standing, View
@@ -63,9 +63,15 @@ class OpcUaEvents:
         )
         await self._conditions.build()
         await self._notify_from(server)
-        await add_operating_methods(
-            server, index, self._analyzers, server.calls, self._operations, self._units
-        )
+        if self._operations is not None:
+            register_operating_methods(
+                index,
+                self._types_index,
+                self._analyzers,
+                server.calls,
+                self._operations,
+                self._units,
+            )
         ConditionMethods(server, self._conditions, self._operations, self.send).register(
             server.calls
         )

@@ -16,6 +16,7 @@ from asyncua.ua.object_ids import ObjectIds
 
 from edgeflash.outlets.opcua_groups import unit_info
 from edgeflash.outlets.opcua_members import (
+    Argument,
     Interval,
     Live,
     LiveKind,
@@ -54,12 +55,13 @@ _WRITABLE = sum(
 _NODE_CLASSES = {
     NodeClass.OBJECT: ua.NodeClass.Object,
     NodeClass.VARIABLE: ua.NodeClass.Variable,
+    NodeClass.METHOD: ua.NodeClass.Method,
     NodeClass.OBJECT_TYPE: ua.NodeClass.ObjectType,
     NodeClass.VARIABLE_TYPE: ua.NodeClass.VariableType,
     NodeClass.DATA_TYPE: ua.NodeClass.DataType,
 }
 _BUILT_IN = {"UtcTime": "DateTime", "NumericRange": "String", "IdType": "Int32"}
-_STRUCTURES = ("Range", "EUInformation", "EnumValueType")
+_STRUCTURES = ("Range", "EUInformation", "EnumValueType", "Argument")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,9 +189,13 @@ class _Builder:
             case NodeClass.OBJECT:
                 return ua.ObjectAttributes()
             case NodeClass.OBJECT_TYPE:
-                attributes = ua.ObjectTypeAttributes()
-                attributes.IsAbstract = False
-                return attributes
+                of_type = ua.ObjectTypeAttributes()
+                of_type.IsAbstract = False
+                return of_type
+            case NodeClass.METHOD:
+                of_method = ua.MethodAttributes()
+                of_method.Executable = of_method.UserExecutable = member.is_executable
+                return of_method
             case NodeClass.DATA_TYPE:
                 return _enumeration_attributes(member)
             case NodeClass.VARIABLE_TYPE:
@@ -252,4 +258,11 @@ def _single(value: Single) -> Any:
             return ua.EUInformation(value.namespace, value.unit_id, label, label)
         case Meaning():
             return ua.EnumValueType(ua.Int64(value.code), text(value.name), text(value.description))
+        case Argument():
+            return ua.Argument(
+                Name=value.name,
+                DataType=standard_node(getattr(ObjectIds, value.data_type)),
+                ValueRank=ua.Int32(ua.ValueRank.Scalar),
+                Description=text(value.description),
+            )
     return value

@@ -1,4 +1,4 @@
-"""The methods of the analyzer objects: their nodes, and the way of a call to the gateway."""
+"""The methods of the analyzer objects: the way of a call to the gateway."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from functools import partial
 from typing import Any
 
 from asyncua import ua
-from asyncua.server.server import Server
 
 from edgeflash.config.site import Analyzer
 from edgeflash.operations import Operations
 from edgeflash.outlets.opcua_calls import Caller, Calls, Method
-from edgeflash.outlets.opcua_method_nodes import add_method_node
 from edgeflash.outlets.opcua_methods import METHODS, Call, MethodDeclaration
+from edgeflash.outlets.opcua_types import ANALYZER_TYPE
 from edgeflash.outlets.values import OutletUnits
 
 
@@ -22,33 +21,26 @@ def method_identifier(analyzer: str, declared: MethodDeclaration) -> str:
     return f"{analyzer}.method.{declared.name}"
 
 
-async def add_operating_methods(
-    server: Server,
+def register_operating_methods(
     index: int,
+    types_index: int,
     analyzers: Sequence[Analyzer],
     calls: Calls,
-    operations: Operations | None,
+    operations: Operations,
     units: OutletUnits,
 ) -> None:
-    """Adds every analyzer's methods. Without operations they are shown and cannot be called."""
+    """Lets every analyzer's methods be called, by its own node or by that of its type: a client
+    that goes by the type names the latter (OPC 10000-4, 5.12.2; from memory). index, types_index:
+    of the points and of the types namespace.
+    """
     for analyzer in analyzers:
         parent = ua.NodeId(ua.String(analyzer.id), ua.Int16(index))
         for declared in METHODS:
-            node = ua.NodeId(ua.String(method_identifier(analyzer.id, declared)), ua.Int16(index))
-            await add_method_node(
-                server,
-                parent,
-                node,
-                declared.title,
-                declared.description,
-                declared.arguments,
-                operations is not None,
-            )
-            if operations is not None:
-                run = partial(_run, declared, operations, analyzer.id, units)
-                calls.add(
-                    parent, node, Method(declared.title, declared.arguments, run, declared.needs)
-                )
+            run = partial(_run, declared, operations, analyzer.id, units)
+            method = Method(declared.title, declared.arguments, run, declared.needs)
+            for owner, place in ((analyzer.id, index), (ANALYZER_TYPE.id, types_index)):
+                name = ua.String(method_identifier(owner, declared))
+                calls.add(parent, ua.NodeId(name, ua.Int16(place)), method)
 
 
 async def _run(

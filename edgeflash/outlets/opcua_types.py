@@ -35,6 +35,7 @@ from edgeflash.outlets.opcua_members import (
     property_of,
     standard,
 )
+from edgeflash.outlets.opcua_method_model import analyzer_methods
 from edgeflash.outlets.opcua_names import (
     INPUT_TYPES,
     INPUTS_NAME,
@@ -69,7 +70,7 @@ def type_nodes() -> list[ModelNode]:
             standard("BaseObjectType"),
             ANALYZER_TYPE,
             "An online flash point analyzer and the gateway's judgement on it.",
-            (*analyzer_points(None), *analyzer_groups(None)),
+            (*analyzer_points(None), *analyzer_groups(None), *analyzer_methods()),
         ),
         *_type(
             standard("FolderType"),

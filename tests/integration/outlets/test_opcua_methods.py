@@ -245,3 +245,14 @@ async def test_without_operations_nothing_can_be_called() -> None:
         with pytest.raises(ua.uaerrors.BadUserAccessDenied):
             await client.get_node("ns=2;s=fp-101").call_method(node.nodeid)
     await outlet.stop()
+
+
+async def test_a_method_may_be_named_by_the_type(plant: Plant) -> None:
+    """A client that goes by the type calls its method on the object (OPC 10000-4, 5.12.2; from
+    memory); of another object it is none."""
+    index = await plant.client.get_namespace_index("urn:edgeflash:types")
+    method = ua.NodeId("FlashPointAnalyzerType.method.end_maintenance", index)
+    answer = await plant.call("fp-101", method)
+    assert (str(answer.StatusCode.name), len(plant.desk.done)) == ("Good", 1)
+    answer = await plant.call("Edgeflash", method)
+    assert not answer.StatusCode.is_good()
