@@ -16,6 +16,7 @@ from asyncua.ua.uaerrors import UaError
 from edgeflash.access import UserRole
 from edgeflash.config.site import Input
 from edgeflash.inputs import InputStore
+from edgeflash.operations import Operations
 from edgeflash.outlets.opcua import OpcUaOutlet
 from edgeflash.service import keys
 from edgeflash.service.users import UserFile
@@ -97,7 +98,9 @@ class Plant:
 
 
 @asynccontextmanager
-async def secured(state: Path, **config: object) -> AsyncIterator[Plant]:
+async def secured(
+    state: Path, operations: Operations | None = None, **config: object
+) -> AsyncIterator[Plant]:
     """A running server, with an observer, an operator and an engineer, and one input."""
     failed: list[tuple[str, str]] = []
     outlet = OpcUaOutlet(
@@ -105,6 +108,7 @@ async def secured(state: Path, **config: object) -> AsyncIterator[Plant]:
         (analyzer(),),
         "Invented Bend",
         InputStore((INPUT,)),
+        operations=operations,
         state_dir=state,
         on_login_failed=lambda user, peer: failed.append((user, peer)),
     )
