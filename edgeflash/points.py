@@ -17,6 +17,15 @@ from edgeflash.model import AlarmState, Phase, Result, Role, Verdict
 from edgeflash.publication import LinkState, View
 from edgeflash.rules.catalogue import RULES
 from edgeflash.rules.health import health
+from edgeflash.status_bits import (
+    ALARM_BITS,
+    STATUS_BITS,
+    Bit,
+    active_word,
+    bits_text,
+    status_word,
+    unacknowledged_word,
+)
 from edgeflash.trust import Category, Quality, Trust
 from edgeflash.units import Quantity
 
@@ -75,7 +84,9 @@ class Point:
 
     register: offset in the analyzer's block. texts: meaning of each code. of_result: gives the
     column of `results`, where the point is one. in_history: the column's description, where it
-    differs by more than the row being a cycle of its own.
+    differs by more than the row being a cycle of its own. scale: powers of ten by which the step
+    of its int16 is coarser than is usual for its unit (outlets.modbus_integers); below 0 finer.
+    bits: what the bits of a code are; as discrete inputs they begin at offset bits_at.
     """
 
     name: str
@@ -91,6 +102,9 @@ class Point:
     meanings: tuple[CodeMeaning, ...] = ()
     of_result: Callable[[Result], PointScalar] | None = None
     in_history: str = ""
+    scale: int = 0
+    bits: tuple[Bit, ...] = ()
+    bits_at: int = 0
 
     @property
     def registers(self) -> int:
@@ -181,7 +195,9 @@ def _health(v: View) -> PointValue:
 
 def _round_trip(v: View) -> PointValue:
     trip_ms = v.standing.link_figures.round_trip_p95_ms
-    return PointValue(trip_ms, Quality.NO_DATA if trip_ms is None else Quality.GOOD, v.at)
+    if trip_ms is None:
+        return PointValue(None, Quality.NO_DATA, v.at)
+    return PointValue(trip_ms / 1000.0, Quality.GOOD, v.at)
 
 
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
@@ -212,10 +228,13 @@ def _result_float(
     quantity: Quantity,
     low: float,
     high: float,
+    scale: int = 0,
 ) -> Point:
     """A figure of the latest cycle that is also a column of `results`."""
     about, read = LATEST + description, _latest(get)
-    return Point(name, title, about, _F, register, read, quantity, low, high, of_result=get)
+    return Point(
+        name, title, about, _F, register, read, quantity, low, high, of_result=get, scale=scale
+    )
 
 
 FIRST_ALARM_REGISTER = 112
@@ -240,6 +259,16 @@ def _alarm_point(alarm: Declaration) -> Point:
         read,
         texts=ALARM_TEXTS,
     )
+
+
+def _alarm_word(get: Callable[[View], int | None]) -> Callable[[View], PointValue]:
+    """A word of the alarms' bits; no value while no alarm's state is known."""
+
+    def read(v: View) -> PointValue:
+        word = get(v)
+        return PointValue(word, Quality.NO_DATA if word is None else Quality.GOOD, v.at)
+
+    return read
 
 
 CATALOGUE: tuple[Point, ...] = (
@@ -319,6 +348,7 @@ CATALOGUE: tuple[Point, ...] = (
         Quantity.TIME,
         0.0,
         86_400.0,
+        scale=1,
     ),
     Point(
         "sampled_at",
@@ -444,6 +474,7 @@ CATALOGUE: tuple[Point, ...] = (
         _P,
         50.0,
         110.0,
+        scale=-1,
     ),
     _result_float(
         "correction_c",
@@ -540,6 +571,7 @@ CATALOGUE: tuple[Point, ...] = (
         _D,
         -200.0,
         200.0,
+        scale=1,
     ),
     _result_float(
         "meets_limit_percent",
@@ -618,15 +650,47 @@ CATALOGUE: tuple[Point, ...] = (
         _state(lambda v: v.standing.link_figures.timeouts),
     ),
     Point(
-        "round_trip_ms",
+        "round_trip_s",
         "RoundTrip",
-        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept, "
-        "in milliseconds; no value until it has answered.",
+        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept; no "
+        "value until it has answered.",
         PointType.FLOAT,
         142,
         _round_trip,
-        Quantity.NONE,
+        Quantity.TIME,
         0.0,
-        60_000.0,
+        30.0,
+        scale=-3,
+    ),
+    Point(
+        "status_bits",
+        "StatusBits",
+        f"The state of the analyzer in bits: {bits_text(STATUS_BITS)}.",
+        PointType.CODE,
+        119,
+        _state(status_word),
+        bits=STATUS_BITS,
+        bits_at=144,
+    ),
+    Point(
+        "alarms_active",
+        "AlarmsActive",
+        "Alarms whose condition stands, acknowledged or not; the bit of an alarm has the place of "
+        f"its code: {bits_text(ALARM_BITS)}.",
+        PointType.CODE,
+        120,
+        _alarm_word(active_word),
+        bits=ALARM_BITS,
+        bits_at=160,
+    ),
+    Point(
+        "alarms_unacknowledged",
+        "AlarmsUnacknowledged",
+        "Alarms that nobody has acknowledged, standing or not; bits as in `alarms_active`.",
+        PointType.CODE,
+        121,
+        _alarm_word(unacknowledged_word),
+        bits=ALARM_BITS,
+        bits_at=176,
     ),
 )

@@ -1,4 +1,4 @@
-"""Command line: `python -m simulators` serves a scenario over Modbus TCP, and OPC UA if asked."""
+"""Command line: `python -m simulators` serves a scenario over Modbus TCP, OPC UA or a line."""
 
 from __future__ import annotations
 
@@ -40,6 +40,12 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--seed", type=int, default=0)
     made.add_argument("--truth", type=Path, help="JSON lines file of what really happened")
     made.add_argument("--port-base", type=int, default=0, help="first port; 0 takes free ones")
+    made.add_argument(
+        "--line",
+        type=Path,
+        metavar="LINK",
+        help="one serial line instead of ports: a pseudo terminal, linked here; units 1, 2, 3, …",
+    )
     made.add_argument("--cycles", type=int, default=0, help="stop after so many of each; 0 never")
     made.add_argument("--start-number", type=int, default=1, help="number of the first cycle")
     made.add_argument("--opcua", action="store_true", help="serve each over OPC UA as well")
@@ -92,6 +98,7 @@ async def _serve(options: argparse.Namespace, plans: Sequence[AnalyzerPlan]) -> 
             seed=options.seed,
             speed=options.speed,
             port_base=options.port_base,
+            line=options.line,
             cycles=options.cycles,
             start_number=options.start_number,
             truth=truth,

@@ -7,6 +7,7 @@ import json
 import logging
 import time
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TextIO
 
 from simulators.analyzer import SimulatedAnalyzer, Truth
@@ -14,6 +15,7 @@ from simulators.fuel import product
 from simulators.modbus_server import HOST, AnalyzerServer
 from simulators.opcua_server import OpcUaFace
 from simulators.scenarios import AnalyzerPlan
+from simulators.serial_face import SerialFace
 
 PACE_S = 0.02  # wall seconds between two steps of the model
 LONGEST_STEP_S = 5.0  # wall seconds made up for at once after the process was held up
@@ -25,8 +27,9 @@ class Fleet:
     """Analyzers, their servers and the truth file.
 
     speed: simulated seconds per wall second. port_base: first port, the others follow;
-    0 takes free ones. opcua: an OPC UA server for each as well, on the ports after those.
-    cycles: stop after that many cycles of every analyzer, 0 never.
+    0 takes free ones. opcua: an OPC UA server for each as well, on the ports after those. line: one
+    serial line instead, where a link to its pseudo terminal is made, with the analyzers as units 1,
+    2, 3, …. cycles: stop after that many cycles of every analyzer, 0 never.
     """
 
     def __init__(
@@ -36,6 +39,7 @@ class Fleet:
         seed: int,
         speed: float,
         port_base: int = 0,
+        line: Path | None = None,
         cycles: int = 0,
         start_number: int = 1,
         truth: TextIO | None = None,
@@ -56,9 +60,12 @@ class Fleet:
             )
             for plan in plans
         ]
+        self._line = line
+        self._face = SerialFace({n: one.image for n, one in enumerate(self.analyzers, start=1)})
         self.servers = [
             AnalyzerServer(one.image, port=port_base + place if port_base else 0)
             for place, one in enumerate(self.analyzers)
+            if line is None
         ]
         count = len(self.analyzers)
         self.faces = [
@@ -72,6 +79,11 @@ class Fleet:
     async def start(self) -> dict[str, object]:
         """Starts the servers; returns the line that says where they are."""
         found: list[dict[str, object]] = []
+        if self._line is not None:
+            self._face.open_terminal(self._line)
+            for unit, analyzer in enumerate(self.analyzers, start=1):
+                found.append({"id": analyzer.name, "device": str(self._line), "unit_id": unit})
+            return {"ready": True, "analyzers": found}
         for analyzer, server in zip(self.analyzers, self.servers, strict=True):
             found.append({"id": analyzer.name, "host": HOST, "port": await server.start()})
         for one, face in zip(found, self.faces, strict=bool(self.faces)):
@@ -97,7 +109,10 @@ class Fleet:
                 await face.refresh()
 
     async def close(self) -> None:
-        """Stops all servers."""
+        """Stops all servers, and takes the line away."""
+        if self._line is not None:
+            self._face.unplug_terminal(self._line)
+        await self._face.close()
         for server in self.servers:
             await server.stop()
         for face in self.faces:

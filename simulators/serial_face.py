@@ -23,6 +23,7 @@ from simulators.modbus_server import HOST, TABLE_OF_FUNCTION
 
 REQUEST_BYTES = 8
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS = 1, 2
+MOST_HEARD = 100_000
 
 
 class Readable(Protocol):
@@ -59,7 +60,8 @@ def framed(body: bytes) -> bytes:
 class SerialFace:
     """Slaves by unit number on one line. echo: the line hands the master its own bytes back.
 
-    Ends with close(). heard: the last requests to any unit, present or not.
+    Ends with close(). heard: the requests to any unit, present or not. is_dropping: every new
+    connection is closed at once.
     """
 
     def __init__(self, slaves: Mapping[int, Readable], *, echo: bool = False) -> None:
@@ -74,6 +76,7 @@ class SerialFace:
         self._master: int | None = None
         self._slave: int | None = None
         self.connections = 0
+        self.is_dropping = False
 
     # ------------------------------------------------------------------------ the two ways in
 
@@ -129,6 +132,8 @@ class SerialFace:
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self.connections += 1
         self._writers.add(writer)
+        if self.is_dropping:
+            self.drop_connections()
         try:
             while data := await reader.read(4096):
                 self._take(data)
@@ -163,6 +168,7 @@ class SerialFace:
         unit, function, address, count = struct.unpack(">BBHH", frame[:-2])
         heard = Heard(unit, function, address, count, self._answer(unit, function, address, count))
         self.heard.append(heard)
+        del self.heard[:-MOST_HEARD]
         if unit in self.slaves:
             task = asyncio.get_running_loop().create_task(self._speak(self.say(heard)))
             self._tasks.add(task)

@@ -70,11 +70,12 @@ def _writer_problems(file: SiteFile) -> Iterator[Problem]:
             why = "there is no [[inputs]] to write; take this line out, or declare one"
             yield Problem((*path, "accept_inputs"), why, (("inputs",),))
     for index, server in enumerate(file.modbus):
-        if server.accept_inputs and not server.allow and not is_loopback(server.host):
+        named = server.allow or server.allow_inputs
+        if server.accept_inputs and not named and not is_loopback(server.host):
             path = ("modbus", index)
             why = (
                 "is missing; with accept_inputs whoever can reach the port may write the inputs: "
-                'name the clients that shall, like allow = ["10.20.0.11"]'
+                'name the clients that shall, like allow = ["10.20.0.11"], or allow_inputs = [...]'
             )
             yield Problem((*path, "allow"), why, ((*path, "accept_inputs"), (*path, "host")))
 

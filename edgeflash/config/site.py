@@ -20,6 +20,7 @@ Port = Annotated[int, Field(ge=0, le=65_535)]
 Celsius = Annotated[float, Field(ge=-100, le=600)]
 TemperatureUnit = Literal["degC", "degF"]
 PressureUnit = Literal["kPa", "psi", "mbar"]
+UnitIds = Literal["any", "per_analyzer"]
 
 # Judging remembers 64 cycles (rules.memory.PAST_CYCLES, which this room must not import). With the
 # present one that makes 65: what is due less often could never be seen to be missing.
@@ -111,8 +112,11 @@ class OpcUaServer(Strict):
 class ModbusServer(Strict):
     """One Modbus TCP outlet; a site may run several, each with its own order and units.
 
-    allow: client addresses; empty means every address that can reach the port. accept_inputs:
-    these clients may write the declared inputs, and nothing else.
+    unit_ids: "any": every unit is the same; "per_analyzer": unit n is analyzer `number` n. allow:
+    addresses of clients that may read; empty means every address that can reach the port.
+    accept_inputs: clients may write the declared inputs, and nothing else; allow_inputs: of those
+    that may read, the addresses that may; empty means all. max_connections_per_client and
+    max_requests_per_s: of one client address, over all of its connections.
     """
 
     host: str = "127.0.0.1"
@@ -120,9 +124,13 @@ class ModbusServer(Strict):
     order: Order = Order.ABCD
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
+    unit_ids: UnitIds = "any"
     allow: tuple[str, ...] = ()
     max_connections: Annotated[int, Field(ge=1, le=256)] = 16
+    max_connections_per_client: Annotated[int, Field(ge=1, le=256)] = 8
+    max_requests_per_s: Annotated[int, Field(ge=1, le=100_000)] = 1000
     accept_inputs: bool = False
+    allow_inputs: tuple[str, ...] = ()
 
 
 class Product(Strict):

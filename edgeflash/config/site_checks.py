@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.hosts import collide, host_problem, network_problem
+from edgeflash.config.hosts import collide, host_problem
 from edgeflash.config.input_checks import input_problems
 from edgeflash.config.line_checks import line_problems
 from edgeflash.config.link_checks import way_problems
+from edgeflash.config.modbus_checks import modbus_problems
 from edgeflash.config.opcua_checks import opcua_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
@@ -25,6 +26,7 @@ from edgeflash.model import Role
 def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[Problem]:
     """What is wrong with a site file whose keys are each right. roles: of each analyzer's map."""
     yield from _outlet_problems(file)
+    yield from modbus_problems(file)
     yield from _clash_problems(file)
     yield from input_problems(file)
     yield from line_problems(file)
@@ -49,9 +51,6 @@ def _outlet_problems(file: SiteFile) -> Iterator[Problem]:
     for index, server in enumerate(file.modbus):
         path: KeyPath = ("modbus", index)
         yield from _host_problems((*path, "host"), server.host)
-        for entry, text in enumerate(server.allow):
-            if why_not := network_problem(text):
-                yield Problem((*path, "allow", entry), why_not)
     yield from _port_problems(file)
 
 

@@ -11,7 +11,8 @@ from edgeflash.config.node_map import NodeMap
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.links.diagnostics import LinkDiagnostics
-from edgeflash.links.line import Line, LineUnit
+from edgeflash.links.line import Line
+from edgeflash.links.line_unit import LineUnit
 from edgeflash.links.link import Link
 from edgeflash.links.modbus import ModbusLink
 from edgeflash.links.opcua_link import OpcUaLink

@@ -228,17 +228,20 @@ class ModbusConnection:
 
 
 def _is_proper(data: bytes) -> bool:
-    """True when every whole frame in the buffer is a well-formed read or exception reply."""
+    """True when every whole frame in the buffer is a well-formed read or exception reply.
+
+    No request has transaction 0, and the library would take a reply with it for any request's.
+    """
     while len(data) >= MBAP_BYTES + 1:
         length = int.from_bytes(data[4:6], "big")
-        if data[2:4] != b"\0\0" or not 3 <= length <= 254:
+        if data[:2] == b"\0\0" or data[2:4] != b"\0\0" or not 3 <= length <= 254:
             return False
         end = MBAP_BYTES - 1 + length
         if len(data) < end:
             return True
         pdu = data[MBAP_BYTES:end]
         if pdu[0] & 0x80:
-            if len(pdu) != 2:
+            if len(pdu) != 2 or pdu[0] == 0x80:
                 return False
         elif pdu[1] != len(pdu) - 2 or pdu[0] not in (1, 2, 3, 4) or (pdu[0] > 2 and pdu[1] % 2):
             return False

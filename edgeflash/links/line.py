@@ -16,13 +16,13 @@ from typing import Never
 
 import structlog
 
-from edgeflash.config.register_map import Table
 from edgeflash.config.site import Line as LineSettings
 from edgeflash.links.backoff import backoff_s
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import FAULT_OF_EXCEPTION, LinkError, LinkFault
 from edgeflash.links.line_framing import framing_of, quiet_s, wire_s
 from edgeflash.links.line_port import LinePort, port_of
+from edgeflash.links.line_unit import Job, LineUnit
 from edgeflash.links.read_request import Answer, ReadRequest, Refusal, Seen, Spoilt
 from edgeflash.links.turns import Turns
 from edgeflash.service.clock import Clock
@@ -43,24 +43,6 @@ MUTE_REQUESTS = 3
 _log = structlog.get_logger(__name__)
 
 
-class _Job:
-    """A request that waits for its turn. Every unit has one at a time.
-
-    attempts: how often it may be sent. since_s: since when it waits.
-    """
-
-    __slots__ = ("attempts", "future", "request", "sent", "since_s", "unit")
-
-    def __init__(self, request: ReadRequest, unit: LineUnit, since_s: float, attempts: int) -> None:
-        self.request, self.unit, self.since_s, self.attempts = request, unit, since_s, attempts
-        self.sent = 0
-        self.future: asyncio.Future[list[int]] = asyncio.get_running_loop().create_future()
-
-    def fail(self, error: LinkError) -> None:
-        if not self.future.done():
-            self.future.set_exception(error)
-
-
 class Line:
     """The owner of one line. `run` must be running for anything to be read.
 
@@ -77,12 +59,14 @@ class Line:
         longest_s = 0.0 if self._framing.is_numbered else settings.timeout_s + settings.late_s
         self._opening_s = longest_s if opening_s is None else opening_s
         self._turns = Turns(PATIENCE_IN_TIME_LIMITS * settings.timeout_s)
-        self._jobs: dict[int, _Job] = {}
+        self._jobs: dict[int, Job] = {}
         self._units: dict[int, LineUnit] = {}
         self._port: LinePort | None = None
         self._fault: LinkError | None = None
         self._tried = asyncio.Event()
-        self._mute = 0
+        self._mute = self._failures = 0
+        self._is_renewing = False
+        self._told: bool | None = None
 
     @property
     def place(self) -> str:
@@ -92,8 +76,8 @@ class Line:
 
     @property
     def is_open(self) -> bool:
-        """True while requests can be sent."""
-        return self._port is not None
+        """True while requests can be sent, or can wait for a connection that is being renewed."""
+        return self._port is not None or self._is_renewing
 
     def unit(
         self,
@@ -105,48 +89,69 @@ class Line:
 
         on_answer: called for every answer, refusals included.
         """
+        before = self._units.get(unit_id)
+        if self.is_open and (before is None or before.diagnostics is not diagnostics):
+            diagnostics.note_connect()
         unit = self._units[unit_id] = LineUnit(self, unit_id, diagnostics, on_answer)
         return unit
 
     async def run(self) -> Never:
         """Owns the line until cancelled: opens it, serves it, opens it again."""
-        failures = 0
         try:
             while True:
                 port = port_of(self._settings, self._clock.mono_s)
                 try:
                     await port.open()
-                    failures = 0
                     self._begin(port)
                     await self._serve(port)
                 except LinkError as error:
-                    self._end(error)
+                    self._is_renewing = self._may_renew
+                    if not self._is_renewing:
+                        self._end(error)
                 finally:
                     self._port = None
                     port.close()
-                delay_s = backoff_s(failures, REOPEN_FIRST_S, REOPEN_MAX_S, random.random)
-                failures += 1
-                await asyncio.sleep(delay_s)
+                if not self._is_renewing:
+                    delay_s = backoff_s(self._failures, REOPEN_FIRST_S, REOPEN_MAX_S, random.random)
+                    await asyncio.sleep(delay_s)
+                self._failures += 1
         finally:
+            self._is_renewing = False
             ended = LinkError(LinkFault.NOT_CONNECTED, f"line {self.id} is closed")
             self._fault = ended
             self._fail_all(ended)
 
+    @property
+    def _may_renew(self) -> bool:
+        """True when a connection that served is lost, and another may well be had at once.
+
+        Gateways drop idle connections as a habit, and one unit's rubbish makes a connection
+        useless: neither is a failure of the other units, so they wait instead of being told so.
+        """
+        return self._port is not None and self._settings.device is None and not self._failures
+
     def _begin(self, port: LinePort) -> None:
         self._turns.leave_all_alone(self._clock.mono_s() + self._opening_s)
-        self._port, self._mute = port, 0
+        self._port, self._mute, self._is_renewing = port, 0, False
         self._fault = None
         self._tried.set()
         for unit in self._units.values():
             unit.diagnostics.note_connect()
-        _log.info("line open", line=self.id, place=self.place)
 
     def _end(self, error: LinkError) -> None:
-        if self._fault is None or self._fault.sentence != error.sentence:
+        if self._told is not False:
+            self._told = False
             _log.warning("line down", line=self.id, why=error.sentence)
         self._fault = error
         self._tried.set()
         self._fail_all(error)
+
+    def _note_works(self) -> None:
+        """Somebody answered: only that, and no mere opening, is the end of a failure."""
+        self._failures = 0
+        if self._told is not True:
+            self._told = True
+            _log.info("line up", line=self.id, place=self.place)
 
     def _fail_all(self, error: LinkError) -> None:
         jobs, self._jobs = self._jobs, {}
@@ -161,26 +166,31 @@ class Line:
 
     async def read(self, unit: LineUnit, request: ReadRequest) -> list[int]:
         """The words of one request in its turn. Raises LinkError."""
-        port = self._port
-        if port is None:
+        if not self.is_open:
             fault = self._fault
             raise fault or LinkError(LinkFault.NOT_CONNECTED, f"line {self.id} is not open yet")
         silent = self._turns.is_silent(request.unit_id)
         attempts = 1 if silent else 1 + self._settings.retries
-        job = _Job(request, unit, self._clock.mono_s(), attempts)
+        job = Job(request, unit, self._clock.mono_s(), attempts)
         before = self._jobs.get(request.unit_id)
         if before is not None and not before.future.done():
             raise LinkError(LinkFault.BUSY, f"{unit.peer} is being asked already")
         self._jobs[request.unit_id] = job
-        port.changed.set()
+        if self._port is not None:
+            self._port.changed.set()
         return await job.future
 
     async def _serve(self, port: LinePort) -> Never:
         """Serves jobs in turn. Raises LinkError when the port is lost."""
         while True:
-            await self._exchange(port, await self._next_job(port))
+            job = await self._next_job(port)
+            try:
+                await self._exchange(port, job)
+            except LinkError as error:
+                self._done(job, error)
+                raise
 
-    async def _next_job(self, port: LinePort) -> _Job:
+    async def _next_job(self, port: LinePort) -> Job:
         """The job whose turn it is, once the line is silent and clear. Raises when lost."""
         while True:
             self._discard(port)
@@ -202,7 +212,7 @@ class Line:
         self._jobs = {u: job for u, job in self._jobs.items() if not job.future.done()}
         return {unit_id: job.since_s for unit_id, job in self._jobs.items()}
 
-    def _never_silent(self, job: _Job) -> None:
+    def _never_silent(self, job: Job) -> None:
         job.unit.diagnostics.note_garbled()
         why = f"{self.place} never falls silent: another master, or a wrong speed or parity"
         self._done(job, LinkError(LinkFault.BAD_REPLY, why))
@@ -250,7 +260,7 @@ class Line:
         self._discard(port)
         return True
 
-    async def _exchange(self, port: LinePort, job: _Job) -> None:
+    async def _exchange(self, port: LinePort, job: Job) -> None:
         """One request and what comes of it. Raises LinkError when the port is lost."""
         request, notes = job.request, job.unit.diagnostics
         sent_s = self._clock.mono_s()
@@ -271,6 +281,8 @@ class Line:
             isinstance(outcome, Spoilt) and outcome.fault is LinkFault.NO_RESPONSE,
             now_s,
         )
+        if isinstance(outcome, Answer | Refusal):
+            self._note_works()
         match outcome:
             case Answer(words):
                 notes.note_answer(now_s, now_s - sent_s)
@@ -306,7 +318,7 @@ class Line:
                 return self._framing.look(bytes(port.received), request, is_over=True)
             await self._change(port, wait_s)
 
-    def _done(self, job: _Job, result: list[int] | LinkError) -> None:
+    def _done(self, job: Job, result: list[int] | LinkError) -> None:
         if self._jobs.get(job.request.unit_id) is job:
             del self._jobs[job.request.unit_id]
         if isinstance(result, LinkError):
@@ -314,7 +326,7 @@ class Line:
         elif not job.future.done():
             job.future.set_result(result)
 
-    def _spoilt(self, job: _Job, spoilt: Spoilt) -> None:
+    def _spoilt(self, job: Job, spoilt: Spoilt) -> None:
         """Counts a lost request, and asks again in its turn while it may."""
         notes, is_silence = job.unit.diagnostics, spoilt.fault is LinkFault.NO_RESPONSE
         if is_silence:
@@ -331,38 +343,3 @@ class Line:
         else:
             why = f"to {job.request.place}: {spoilt.why}"
         self._done(job, LinkError(spoilt.fault, f"{job.unit.peer} {why}"))
-
-
-class LineUnit:
-    """One unit of a line, with the face of a connection: open, read, close."""
-
-    def __init__(
-        self,
-        line: Line,
-        unit_id: int,
-        diagnostics: LinkDiagnostics,
-        on_answer: Callable[[], None],
-    ) -> None:
-        self._line, self._unit_id = line, unit_id
-        self.diagnostics, self.on_answer = diagnostics, on_answer
-
-    @property
-    def peer(self) -> str:
-        """Line and unit, for sentences."""
-        return f"line {self._line.id} unit {self._unit_id}"
-
-    async def open(self) -> None:
-        """Returns once the line is open. Raises LinkError when it cannot be opened."""
-        await self._line.opened()
-
-    def close(self) -> None:
-        """Nothing: the line stays open for the others."""
-
-    @property
-    def is_lost(self) -> bool:
-        """True while the line is not open."""
-        return not self._line.is_open
-
-    async def read(self, table: Table, address: int, count: int) -> list[int]:
-        """`count` words (bits as 0 and 1) from the zero-based address. Raises LinkError."""
-        return await self._line.read(self, ReadRequest(self._unit_id, table, address, count))

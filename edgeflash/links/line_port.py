@@ -9,6 +9,7 @@ import os
 import termios
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from pathlib import Path
 
 import serial
 
@@ -80,23 +81,29 @@ class SerialPort(LinePort):
 
     async def open(self) -> None:
         """Opens and sets up the device. Raises LinkError NOT_CONNECTED."""
-        line = self._line
-        opened = serial.Serial()
-        opened.port = self._device
-        opened.baudrate = line.baud
-        opened.parity = PARITIES[line.parity]
-        opened.stopbits = line.stop_bits
-        opened.timeout = 0
-        opened.exclusive = True
+        line, opened = self._line, self._set_up()
         try:
             opened.open()
             fcntl.ioctl(opened.fileno(), termios.TIOCEXCL)
+        except termios.error as error:
+            why = f"{self._device} refuses these settings: {line.baud} baud, parity {line.parity}"
+            raise LinkError(LinkFault.NOT_CONNECTED, why) from error
         except (OSError, ValueError) as error:
             opened.close()
             raise LinkError(LinkFault.NOT_CONNECTED, self._not_opened(error)) from error
         self._serial = opened
         os.set_blocking(opened.fileno(), False)
         asyncio.get_running_loop().add_reader(opened.fileno(), self._read)
+
+    def _set_up(self) -> serial.Serial:
+        line, made = self._line, serial.Serial()
+        made.port, made.baudrate, made.stopbits = self._device, line.baud, line.stop_bits
+        # A pseudo terminal has no parity, and refuses a change that would be of parity alone.
+        is_pseudo = Path(self._device).resolve().is_relative_to("/dev/pts")
+        made.parity = serial.PARITY_NONE if is_pseudo else PARITIES[line.parity]
+        made.timeout = 0
+        made.exclusive = True
+        return made
 
     def _not_opened(self, error: Exception) -> str:
         number = getattr(error, "errno", None)

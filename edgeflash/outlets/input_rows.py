@@ -164,4 +164,5 @@ def _place(
         high,
         order=order,
         direction="write" if is_written else "read",
+        address=address_of(declared) + part.offset if isinstance(server, ModbusServer) else None,
     )

@@ -14,6 +14,7 @@ import structlog
 
 from edgeflash.access import UserRole
 from edgeflash.errors import EdgeflashError
+from edgeflash.outlets.refusals import Refusals
 from edgeflash.service.certificates import printable
 from edgeflash.service.users import UserFile
 
@@ -97,8 +98,8 @@ def _delay_s(kind: str, _key: str, failures: int) -> float:
 class LogIns:
     """Verifies names and passwords against the users' file.
 
-    mono_s, sleep: the clock, and how to wait by it. on_failed is told of every failure; it must
-    not raise.
+    mono_s, sleep: the clock, and how to wait by it. on_failed is told of each failure, and once an
+    hour of an address that tries too often at once; it must not raise.
     """
 
     def __init__(
@@ -115,6 +116,7 @@ class LogIns:
         self._throttle = Throttle()
         self._at_once = asyncio.Semaphore(MOST_AT_ONCE)
         self._waiting: Counter[str] = Counter()
+        self._crowds = Refusals(mono_s)
 
     async def log_in(self, name: str, password: str, peer: str) -> UserRole | None:
         """The role of this user, or None when name and password are not right, or not verified.
@@ -125,7 +127,8 @@ class LogIns:
         wait_s = self._throttle.wait_s(name, peer, self._mono_s())
         full = self._waiting.total() >= MOST_WAITING or self._waiting[peer] >= MOST_WAITING_EACH
         if wait_s is None or full:
-            self._say_failed(shown, peer, "too many attempts at once")
+            if self._crowds.note(peer) is not None:  # a flood must not fill log and records
+                self._say_failed(shown, peer, "too many attempts at once")
             return None
         self._waiting[peer] += 1
         try:

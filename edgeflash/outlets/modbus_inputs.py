@@ -22,12 +22,14 @@ from math import isfinite, nan
 from edgeflash.config.register_map import Order
 from edgeflash.config.site import Input
 from edgeflash.inputs import InputStanding, InputStore
-from edgeflash.outlets.modbus_image import reordered
+from edgeflash.outlets.modbus_encoding import reordered
 from edgeflash.outlets.values import LARGEST_FLOAT32
 from edgeflash.trust import Trust
 
 FIRST_ADDRESS = 50_000
 REGISTERS_EACH = 4
+MOST_INPUTS = 500
+LAST_ADDRESS = FIRST_ADDRESS + MOST_INPUTS * REGISTERS_EACH - 1
 VALUE_OFFSET, QUALITY_OFFSET, AGE_OFFSET = 0, 2, 3
 VALUE_REGISTERS = 2
 AGE_UNKNOWN = 0xFFFF

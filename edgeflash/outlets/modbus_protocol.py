@@ -1,7 +1,12 @@
 """Modbus TCP as our server speaks it: framing and answers. Pure, but for the writes it hands on.
 
-Source: Modbus application protocol V1.1b3 (4.1, 6.1 to 6.4, 6.6, 6.12, 7) and Modbus messaging on
-TCP/IP implementation guide V1.0b (3.1.3), both from memory.
+Source: Modbus application protocol V1.1b3 (4.1, 6.1 to 6.4, 6.6, 6.12, 6.21, 7) and Modbus
+messaging on TCP/IP implementation guide V1.0b (3.1.3), both from memory.
+
+Served: functions 1 and 2 (the same bits), 3 and 4 (the same registers), 43 with type 14 (who this
+is), and 6 and 16 where a client may write inputs. Everything else is exception 01, on purpose also
+22 (mask write: half of a float is no value), 23 (read and write at once: a refusal would not say
+of which half) and 8 (diagnostics: it restarts and counts what is not the control system's).
 """
 
 from __future__ import annotations
@@ -10,8 +15,15 @@ import struct
 from dataclasses import dataclass
 
 from edgeflash.errors import EdgeflashError
+from edgeflash.outlets.modbus_identification import (
+    ENCAPSULATED_INTERFACE,
+    READ_DEVICE_IDENTIFICATION,
+    WrongObjectError,
+    WrongRequestError,
+    identification,
+)
 from edgeflash.outlets.modbus_image import RegisterImage
-from edgeflash.outlets.modbus_inputs import FIRST_ADDRESS, InputRegisters
+from edgeflash.outlets.modbus_inputs import FIRST_ADDRESS, LAST_ADDRESS, InputRegisters
 
 HEADER_BYTES = 7
 LONGEST_PDU = 253
@@ -33,6 +45,39 @@ _WRITES = (WRITE_SINGLE_REGISTER, WRITE_MULTIPLE_REGISTERS)
 ILLEGAL_FUNCTION = 1
 ILLEGAL_DATA_ADDRESS = 2
 ILLEGAL_DATA_VALUE = 3
+SERVER_FAILURE = 4
+SERVER_BUSY = 6
+TARGET_FAILED_TO_RESPOND = 0x0B
+"""For a unit that is no analyzer: "usually means that the device is not present on the network"
+(V1.1b3, 7; from memory). 0A would say that this server has no way to it, or is misconfigured."""
+
+EXCEPTIONS: dict[int, tuple[str, str]] = {
+    ILLEGAL_FUNCTION: (
+        "illegal function",
+        "a function that is not served, and every write by a client that may not write",
+    ),
+    ILLEGAL_DATA_ADDRESS: (
+        "illegal data address",
+        "a register that is not there, or that cannot be written, or not by itself",
+    ),
+    ILLEGAL_DATA_VALUE: (
+        "illegal data value",
+        "a quantity or a length that no such request can have; never for what a number is",
+    ),
+    SERVER_FAILURE: (
+        "server device failure",
+        "the gateway failed while it answered; its log says how",
+    ),
+    SERVER_BUSY: (
+        "server device busy",
+        "more requests than `max_requests_per_s` from this address: ask less often",
+    ),
+    TARGET_FAILED_TO_RESPOND: (
+        "gateway target device failed to respond",
+        'with `unit_ids = "per_analyzer"`: no analyzer has this unit',
+    ),
+}
+"""Every exception the server gives: name in the protocol, and when."""
 
 
 class FrameError(EdgeflashError):
@@ -73,25 +118,49 @@ def next_frame(data: bytes | bytearray | memoryview) -> Frame | None:
 
 
 def response(
-    frame: Frame, image: RegisterImage, inputs: InputRegisters | None = None, source: str = ""
+    frame: Frame,
+    image: RegisterImage | None,
+    inputs: InputRegisters | None = None,
+    source: str = "",
+    *,
+    may_write: bool = True,
 ) -> bytes:
-    """The whole answer to a request, from one image. Any unit is answered, in its own name."""
-    pdu = answer(frame.pdu, image, inputs, source)
+    """The whole answer to a request, from one image, in the name of the unit that was asked.
+
+    image: of that unit; None when there is no such unit.
+    """
+    if image is None:
+        return refusal(frame, TARGET_FAILED_TO_RESPOND)
+    return _framed(frame, answer(frame.pdu, image, inputs, source, may_write=may_write))
+
+
+def refusal(frame: Frame, code: int) -> bytes:
+    """A whole answer that is an exception."""
+    return _framed(frame, _exception(frame.pdu[0], code))
+
+
+def _framed(frame: Frame, pdu: bytes) -> bytes:
     return struct.pack(">HHHB", frame.transaction, 0, len(pdu) + 1, frame.unit) + pdu
 
 
 def answer(
-    pdu: bytes, image: RegisterImage, inputs: InputRegisters | None = None, source: str = ""
+    pdu: bytes,
+    image: RegisterImage,
+    inputs: InputRegisters | None = None,
+    source: str = "",
+    *,
+    may_write: bool = True,
 ) -> bytes:
     """The answer to one request's protocol data unit: data, or an exception.
 
-    Functions 1 and 2 read the same bits, 3 and 4 the same registers. Functions 6 and 16 write
-    where the inputs accept it; source is the writer's name. Everything else is an illegal
-    function. Checked in the order function, quantity, address.
+    Functions 6 and 16 write where the inputs accept it and this client may; source is its name.
+    Checked in the order function, quantity, address.
     """
     function = pdu[0]
-    if function in _WRITES and inputs is not None and inputs.accepts:
+    if function in _WRITES and inputs is not None and inputs.accepts and may_write:
         return _write(pdu, inputs, source)
+    if function == ENCAPSULATED_INTERFACE:
+        return _identify(pdu)
     if function not in _BIT_READS and function not in _REGISTER_READS:
         return _exception(function, ILLEGAL_FUNCTION)
     if len(pdu) != 5:
@@ -102,13 +171,25 @@ def answer(
         return _exception(function, ILLEGAL_DATA_VALUE)
     if of_bits:
         data = image.bits(address, count)
-    elif inputs is not None and address >= FIRST_ADDRESS:
+    elif inputs is not None and FIRST_ADDRESS <= address <= LAST_ADDRESS:
         data = inputs.read(address, count)
     else:
         data = image.registers(address, count)
     if data is None:
         return _exception(function, ILLEGAL_DATA_ADDRESS)
     return bytes((function, len(data))) + data
+
+
+def _identify(pdu: bytes) -> bytes:
+    """The answer to function 43; only its type 14 is served."""
+    if pdu[1:2] != bytes((READ_DEVICE_IDENTIFICATION,)):
+        return _exception(pdu[0], ILLEGAL_FUNCTION)
+    try:
+        return identification(pdu)
+    except WrongObjectError:
+        return _exception(pdu[0], ILLEGAL_DATA_ADDRESS)
+    except WrongRequestError:
+        return _exception(pdu[0], ILLEGAL_DATA_VALUE)
 
 
 def _write(pdu: bytes, inputs: InputRegisters, source: str) -> bytes:

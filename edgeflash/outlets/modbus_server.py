@@ -1,10 +1,12 @@
 """The Modbus TCP outlet: a server on asyncio over an immutable register image.
 
-Nothing can be written but the inputs, and these only where the site file accepts them.
+Nothing can be written but the inputs, and these only where the site file accepts them, from the
+addresses it names.
 
-Every unit identifier is answered, 0 and 255 included: the server is the device, not a bridge.
-One answer is made from one image, so a read is never torn. Memory per connection is bounded: a
-fixed receive buffer, and nothing is read from a client that does not take its answers.
+Every unit identifier is the same device, or each analyzer is a unit, as the site file says. One
+answer is made from one image, so a read is never torn. Memory per connection is bounded: a fixed
+receive buffer, and nothing is read from a client that does not take its answers. A client that asks
+too often is told that the server is busy, and read from less often; it is not disconnected.
 """
 
 from __future__ import annotations
@@ -18,22 +20,32 @@ import structlog
 from edgeflash.config.site import Analyzer, ModbusServer
 from edgeflash.inputs import InputStore
 from edgeflash.outlets.listening import AllowList, bind_host, cannot_listen
-from edgeflash.outlets.modbus_image import RegisterImage, empty_image, with_views
+from edgeflash.outlets.modbus_image import RegisterImage, empty_images, with_new_views
 from edgeflash.outlets.modbus_inputs import InputRegisters
 from edgeflash.outlets.modbus_protocol import (
     LONGEST_FRAME,
+    SERVER_BUSY,
+    SERVER_FAILURE,
     Frame,
     FrameError,
     next_frame,
+    refusal,
     response,
 )
 from edgeflash.outlets.refusals import Refusals
+from edgeflash.outlets.request_rate import RequestRate
 from edgeflash.publication import View
 from edgeflash.service import SYSTEM_CLOCK
 
 IDLE_TIMEOUT_S = 120.0
 """A connection without a complete request for this long is closed, so that clients that vanished
 do not use up the connections. Longer than any poll interval of a DCS (common practice)."""
+
+IDLE_CHECK_S = 1.0
+"""How often it is looked for such connections, at the most."""
+
+REST_S = 0.05
+"""How long nothing is read from a client that is over its rate."""
 
 RECEIVE_BYTES = 4 * LONGEST_FRAME
 SEND_HIGH_WATER_BYTES = 16 * 1024
@@ -45,7 +57,7 @@ _log = structlog.get_logger(__name__)
 class ModbusOutlet:
     """Serves all analyzers' points and the inputs to Modbus TCP clients.
 
-    mono_s: the clock of the inputs' ages.
+    mono_s: the clock of the inputs' ages, of request rates and of idle times.
     Raises OutletError when the allow-list is wrong (at once) or the port cannot be had (start).
     """
 
@@ -66,17 +78,27 @@ class ModbusOutlet:
             if inputs is None
             else InputRegisters(inputs, server.order, server.accept_inputs, mono_s)
         )
+        self._allow_inputs = AllowList.of(server.allow_inputs)
+        self._mono_s = mono_s
         self._idle_timeout_s = idle_timeout_s
-        self._image = empty_image(self._numbers.values(), server.order)
+        self._idle_check: asyncio.TimerHandle | None = None
+        self._rate = RequestRate(server.max_requests_per_s)
+        self._images = empty_images(self._numbers.values(), server)
         self._listener: asyncio.Server | None = None
         self._connections: set[_Connection] = set()
         self._all_closed = asyncio.Event()
         self._refusals = Refusals()
+        self._too_fast = Refusals()
+        self._failures = Refusals()
 
     @property
     def image(self) -> RegisterImage:
-        """What clients read now."""
-        return self._image
+        """What clients read now: where each analyzer is a unit, of the gateway's own units."""
+        return self._images.shared
+
+    def image_of(self, unit: int) -> RegisterImage | None:
+        """What a unit reads now; None when there is no such unit."""
+        return self._images.of(unit)
 
     @property
     def port(self) -> int:
@@ -98,8 +120,13 @@ class ModbusOutlet:
 
     @property
     def refused(self) -> int:
-        """Connections refused since the start, by the allow-list or the limit."""
+        """Connections refused since the start, by the allow-list or a limit."""
         return self._refusals.count
+
+    @property
+    def refused_busy(self) -> int:
+        """Requests refused since the start because their client made too many."""
+        return self._too_fast.count
 
     async def start(self) -> None:
         """Starts to listen. Raises OutletError when the system refuses the address or port."""
@@ -108,7 +135,7 @@ class ModbusOutlet:
         address = await bind_host(host, port)
         try:
             self._listener = await loop.create_server(
-                lambda: _Connection(self, self._idle_timeout_s),
+                lambda: _Connection(self),
                 address,
                 port,
                 start_serving=False,
@@ -116,18 +143,22 @@ class ModbusOutlet:
             await self._listener.start_serving()
         except OSError as error:
             raise cannot_listen("modbus outlet", host, port, error) from error
+        self._close_idle()
         accepts = self._server.accept_inputs
         _log.info("modbus_listening", host=host, port=self.port, accepts_inputs=accepts)
 
     async def publish(self, views: Sequence[View]) -> None:
         """Shows the views from now on. Analyzers without a view keep what they show."""
-        self._image = with_views(self._image, views, self._numbers, self._server)
+        self._images = with_new_views(self._images, views, self._numbers, self._server)
 
     async def stop(self) -> None:
         """Stops listening and closes every connection, within a second or so."""
         if self._listener is not None:
             self._listener.close()
             self._listener = None
+        if self._idle_check is not None:
+            self._idle_check.cancel()
+            self._idle_check = None
         for connection in tuple(self._connections):
             connection.close()
         if self._connections:
@@ -146,22 +177,60 @@ class ModbusOutlet:
         if not self._allow.admits(peer):
             self._count_refusal(peer, "its address is not in the allow-list")
             return False
-        if len(self._connections) >= self._server.max_connections:
-            limit = self._server.max_connections
+        limit = self._server.max_connections
+        if len(self._connections) >= limit:
             self._count_refusal(peer, f"{limit} clients are connected, the most allowed")
+            return False
+        share = self._server.max_connections_per_client
+        if sum(one.peer == peer for one in self._connections) >= share:
+            self._count_refusal(peer, f"it has {share} connections already, its share")
             return False
         self._connections.add(connection)
         return True
 
-    def answer(self, frame: Frame, source: str) -> bytes:
-        """The answer to a client's request, its write done. source: the client, for the log."""
-        return response(frame, self._image, self._inputs, source)
+    def may_write(self, peer: str) -> bool:
+        """True when a client at this address may write inputs, where the server accepts any."""
+        return self._server.accept_inputs and self._allow_inputs.admits(peer)
+
+    def now_mono_s(self) -> float:
+        """The clock of ages, rates and idle times."""
+        return self._mono_s()
+
+    def answer(self, frame: Frame, connection: _Connection) -> bytes:
+        """The answer to a client's request, its write done."""
+        if not self._rate.admits(connection.peer, self._mono_s()):
+            connection.rest()
+            self._count_busy(connection.peer)
+            return refusal(frame, SERVER_BUSY)
+        image, source = self._images.of(frame.unit), f"modbus {connection.peer}"
+        try:
+            return response(frame, image, self._inputs, source, may_write=connection.may_write)
+        except Exception:
+            # One request must not end a connection, let alone the server: the client is told.
+            if (times := self._failures.note(connection.peer)) is not None:
+                _log.exception("modbus_answer_failed", peer=connection.peer, times=times)
+            return refusal(frame, SERVER_FAILURE)
 
     def forget(self, connection: _Connection) -> None:
         """Called once by each connection that is gone."""
         self._connections.discard(connection)
         if not self._connections:
             self._all_closed.set()
+
+    def _close_idle(self) -> None:
+        """Closes connections without a request for too long, and looks again soon."""
+        since_mono_s = self._mono_s() - self._idle_timeout_s
+        for connection in tuple(self._connections):
+            if connection.heard_mono_s <= since_mono_s:
+                connection.abort()
+        every_s = min(IDLE_CHECK_S, self._idle_timeout_s / 4)
+        loop = asyncio.get_running_loop()
+        self._idle_check = loop.call_later(every_s, self._close_idle)
+
+    def _count_busy(self, peer: str) -> None:
+        if (times := self._too_fast.note(peer)) is not None:
+            limit = self._server.max_requests_per_s
+            _log.warning("modbus_client_too_fast", peer=peer, most_per_s=limit, times=times)
 
     def _count_refusal(self, peer: str, why: str) -> None:
         times = self._refusals.note(peer)
@@ -172,34 +241,34 @@ class ModbusOutlet:
 class _Connection(asyncio.BufferedProtocol):
     """One client. Requests are answered in order, pipelined or not."""
 
-    def __init__(self, outlet: ModbusOutlet, idle_timeout_s: float) -> None:
+    def __init__(self, outlet: ModbusOutlet) -> None:
         self._outlet = outlet
-        self._idle_timeout_s = idle_timeout_s
         self._loop = asyncio.get_running_loop()
         self._buffer = bytearray(RECEIVE_BYTES)
         self._filled = 0
-        self._source = ""
         self._transport: asyncio.Transport | None = None
-        self._idle_check: asyncio.TimerHandle | None = None
-        self._heard_mono_s = self._loop.time()
+        self._resting: asyncio.TimerHandle | None = None
+        self._is_full = False
+        self.peer = ""
+        self.may_write = False
+        self.heard_mono_s = outlet.now_mono_s()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         stream = cast(asyncio.Transport, transport)
         peername = stream.get_extra_info("peername")
-        peer = str(peername[0]) if peername else ""
-        self._source = f"modbus {peer}"
-        if not self._outlet.admit(self, peer):
+        self.peer = str(peername[0]) if peername else ""
+        if not self._outlet.admit(self, self.peer):
             stream.abort()
             return
         self._transport = stream
+        self.may_write = self._outlet.may_write(self.peer)
         stream.set_write_buffer_limits(high=SEND_HIGH_WATER_BYTES)
-        self._heard_mono_s = self._loop.time()
-        self._check_idle()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._transport = None
-        if self._idle_check is not None:
-            self._idle_check.cancel()
+        if self._resting is not None:
+            self._resting.cancel()
+            self._resting = None
         self._outlet.forget(self)
 
     def get_buffer(self, sizehint: int) -> memoryview:
@@ -211,12 +280,22 @@ class _Connection(asyncio.BufferedProtocol):
         self._answer_all()
 
     def pause_writing(self) -> None:
+        self._is_full = True
         if self._transport is not None:
             self._transport.pause_reading()
 
     def resume_writing(self) -> None:
-        if self._transport is not None:
-            self._transport.resume_reading()
+        self._is_full = False
+        self._read_on()
+
+    def rest(self) -> None:
+        """Reads nothing more from a client that is over its rate, for a moment.
+
+        So that even its refusals cost little: the network slows it down, and nothing is lost.
+        """
+        if self._transport is not None and self._resting is None:
+            self._transport.pause_reading()
+            self._resting = self._loop.call_later(REST_S, self._rested)
 
     def close(self) -> None:
         """Closes after what was answered is sent."""
@@ -227,6 +306,14 @@ class _Connection(asyncio.BufferedProtocol):
         """Closes now."""
         if self._transport is not None:
             self._transport.abort()
+
+    def _rested(self) -> None:
+        self._resting = None
+        self._read_on()
+
+    def _read_on(self) -> None:
+        if self._transport is not None and self._resting is None and not self._is_full:
+            self._transport.resume_reading()
 
     def _answer_all(self) -> None:
         """Answers every complete request in the buffer."""
@@ -242,16 +329,8 @@ class _Connection(asyncio.BufferedProtocol):
                 if frame is None:
                     break
                 start += frame.size
-                self._heard_mono_s = self._loop.time()
-                self._transport.write(self._outlet.answer(frame, self._source))
+                self.heard_mono_s = self._outlet.now_mono_s()
+                self._transport.write(self._outlet.answer(frame, self))
             left = self._filled - start
             view[:left] = bytes(view[start : self._filled])
         self._filled = left
-
-    def _check_idle(self) -> None:
-        """Closes the connection when no request was answered for too long; else looks again."""
-        due_mono_s = self._heard_mono_s + self._idle_timeout_s
-        if self._loop.time() >= due_mono_s:
-            self.abort()
-            return
-        self._idle_check = self._loop.call_at(due_mono_s, self._check_idle)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from edgeflash.outlets.opcua_members import (
+    Argument,
     Interval,
     Meaning,
     Member,
@@ -100,8 +101,10 @@ class _Writer:
             "BrowseName": f"{space}:{member.name}" if space else member.name,
         }
         # Only an instance has a parent; a type has a supertype.
-        if member.type is not None:
+        if not member.is_type:
             attributes["ParentNodeId"] = self._id(node.parent)
+        if not member.is_executable:
+            attributes |= {"Executable": "false", "UserExecutable": "false"}
         if member.data_type is not None:
             attributes["DataType"] = self._alias(member.data_type)
             if member.is_array:
@@ -145,7 +148,9 @@ class _Writer:
         name = "Int32" if of.space is not Space.STANDARD else _BUILT_IN.get(of.id, of.id)
         value = member.value
         if isinstance(value, tuple):
-            is_structure = bool(value) and isinstance(value[0], Interval | UnitInfo | Meaning)
+            is_structure = bool(value) and isinstance(
+                value[0], Interval | UnitInfo | Meaning | Argument
+            )
             list_name = "ListOfExtensionObject" if is_structure else f"ListOf{name}"
             holder = _uax(element, list_name)
             for one in value:
@@ -171,6 +176,14 @@ class _Writer:
                 body = self._structure(holder, "EnumValueType")
                 _uax(body, "Value", str(value.code))
                 _text(_uax(body, "DisplayName"), value.name)
+                _text(_uax(body, "Description"), value.description)
+            case Argument():
+                body = self._structure(holder, "Argument")
+                _uax(body, "Name", value.name)
+                of = self._id(Ref(Space.STANDARD, value.data_type))
+                _uax(_uax(body, "DataType"), "Identifier", of)
+                _uax(body, "ValueRank", "-1")
+                _uax(body, "ArrayDimensions")
                 _text(_uax(body, "Description"), value.description)
             case _:
                 _uax(holder, name, _plain(value))

@@ -21,13 +21,20 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
+from edgeflash.operations import Operations
+from edgeflash.outlets.history_rows import HISTORIC
 from edgeflash.outlets.listening import OutletError, bind_host, cannot_listen
 from edgeflash.outlets.logins import LoginFailed
-from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
+from edgeflash.outlets.opcua_events import OpcUaEvents
+from edgeflash.outlets.opcua_history import PointHistory, Source, historic_nodes
+from edgeflash.outlets.opcua_history_nodes import add_history
+from edgeflash.outlets.opcua_identity import who_of
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_live import OpcUaLive
 from edgeflash.outlets.opcua_model import Served, model_nodes
+from edgeflash.outlets.opcua_names import NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
 from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.outlets.opcua_settings import InForce
@@ -57,6 +64,8 @@ class OpcUaOutlet:
     chooses the limit in force. mono_s: the clock of their ages. state_dir: where keys and users
     are; without it only the open endpoint can be. on_login_failed: see logins.
     in_force: the configuration that is shown beside the points. facts: of the gateway, now.
+    operations: what the methods ask for; without, they cannot be called. who_of: tells who calls.
+    history: where HistoryRead reads; None: there is none to read.
     start raises OutletError or StorageError when it cannot listen, or has no keys.
     """
 
@@ -69,21 +78,29 @@ class OpcUaOutlet:
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
         in_force: InForce | None = None,
         facts: Callable[[], GatewayFacts] = GatewayFacts,
+        operations: Operations | None = None,
+        history: Source | None = None,
+        who_of: WhoOf = who_of,
         *,
         state_dir: Path | None = None,
         on_login_failed: LoginFailed | None = None,
     ) -> None:
         self._config = server
+        self._history = history
         self._analyzers = tuple(analyzers)
         self._site_name = site_name
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
         self._store = inputs if inputs is not None and inputs.declared else None
         self._mono_s = mono_s
+        self._operations = operations
+        self._who_of = who_of
+        self._events: OpcUaEvents | None = None
         self._in_force = in_force or InForce(site_name)
         self._facts = facts
         uri = application_uri(site_name)
         self._security = ServerSecurity(server, state_dir, uri, on_login_failed)
         self.watch = SecurityWatch(self._security)
+        self._watching: asyncio.Task[None] | None = None
         self._inputs: OpcUaInputs | None = None
         self._live: OpcUaLive | None = None
         self._server: BoundedServer | None = None
@@ -116,7 +133,7 @@ class OpcUaOutlet:
         _log.info(
             "opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts, open_endpoint=is_open
         )
-        await self.watch.look(server)
+        self._watching = asyncio.create_task(self.watch.run(server), name="opcua security")
 
     def _built(self, address: str, port: int) -> BoundedServer:
         """A server with its address space, not yet listening.
@@ -127,24 +144,41 @@ class OpcUaOutlet:
 
         async def build() -> BoundedServer:
             self._security.load()
-            server = BoundedServer(address, port, self._security)
+            server = BoundedServer(address, port, self._security, self._who_of)
             await server.init()
             await _introduce(server, self._site_name)
             built = await build_nodes(server, model_nodes(self._served()))
             self._nodes = built.points
             self._live = OpcUaLive(server, built, self._facts, self._mono_s)
+            await self._add_history(server)
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.attach(server))
+            self._events = OpcUaEvents(self._analyzers, self._units, self._operations)
+            await self._events.build(server)
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server
 
         return asyncio.run(build())
 
+    async def _add_history(self, server: BoundedServer) -> None:
+        """Makes the history of the points readable, where there is one."""
+        if self._history is None:
+            return
+        nodes = historic_nodes(self._nodes, HISTORIC)
+        await add_history(server, await server.get_namespace_index(NAMESPACE_URI), nodes)
+        inner = server.iserver
+        inner.history_manager = PointHistory(inner, nodes, self._history, self._units, self._mono_s)
+
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()
         return Served(
-            self._analyzers, self._units, self._in_force, inputs, self._config.accept_inputs
+            self._analyzers,
+            self._units,
+            self._in_force,
+            inputs,
+            self._config.accept_inputs,
+            self._operations is not None,
         )
 
     async def publish(self, views: Sequence[View]) -> None:
@@ -157,6 +191,8 @@ class OpcUaOutlet:
         for view in views:
             for point in WRITING_ORDER:
                 await self._write(view.standing.analyzer, point, shown(point, view, self._units))
+            if self._events is not None:
+                await self._events.publish(view)
             # The library's writes never wait: without this, many analyzers with many subscribers
             # would hold up the links and the other outlets. One analyzer's points go together.
             await asyncio.sleep(0)
@@ -164,7 +200,6 @@ class OpcUaOutlet:
             await self._inputs.publish()
         if self._live is not None:
             await self._live.publish({view.standing.analyzer: view for view in views})
-        await self.watch.look(self._server)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)
@@ -183,6 +218,10 @@ class OpcUaOutlet:
         server = self._server
         if server is None:
             return
+        if self._watching is not None:
+            self._watching.cancel()
+            await asyncio.wait((self._watching,))
+            self._watching = None
         now = datetime.now(UTC)
         for (analyzer, name), value in list(self._written.items()):
             if value.quality.trust is not Trust.BAD:
@@ -191,7 +230,7 @@ class OpcUaOutlet:
         self._server = None
         try:
             async with asyncio.timeout(STOP_TIMEOUT_S):
-                await _say_shutdown(server)
+                await _say_shutdown(server, self._events)
                 await server.stop()
         except TimeoutError:
             _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S)
@@ -240,8 +279,10 @@ def _advertise_port(server: BoundedServer, host: str) -> None:
         description.Server.DiscoveryUrls = [url]
 
 
-async def _say_shutdown(server: BoundedServer) -> None:
+async def _say_shutdown(server: BoundedServer, events: OpcUaEvents | None) -> None:
     """Sets the server's state to shutdown and sends every subscriber what is waiting for it."""
+    if events is not None:
+        events.say_state(ua.ServerState.Shutdown)
     state = server.get_node(ObjectIds.Server_ServerStatus_State)
     await state.write_value(ua.ServerState.Shutdown, ua.VariantType.Int32)
     for subscription in list(server.iserver.subscription_service.subscriptions.values()):

@@ -35,6 +35,7 @@ from cryptography.exceptions import InvalidSignature
 from edgeflash.outlets.opcua_identity import channel_of, identify
 from edgeflash.outlets.opcua_limits import client_key
 from edgeflash.outlets.opcua_security import ServerSecurity
+from edgeflash.outlets.opcua_session import end_orphan
 from edgeflash.outlets.refusals import Refusals
 from edgeflash.service.certificate_checks import Refusal
 from edgeflash.service.certificates import CertificateUnreadableError, leaf_of, thumbprint_of
@@ -106,7 +107,7 @@ class GuardedProcessor(UaProcessor):
                 raise ServiceError(StatusCodes.BadSecureChannelIdInvalid)
             return bool(await super().process(header, body))
         except (ServiceError, UaStatusCodeError) as error:
-            self._fault(error.code, str(error))
+            self._fault(error.code, ua.StatusCode(ua.UInt32(error.code)).name)
         except (InvalidSignature, LibraryInvalidSignature):
             self._fault(StatusCodes.BadSecurityChecksFailed, "a wrong signature")
         except Exception as error:  # whatever strange bytes make the library raise
@@ -236,13 +237,14 @@ class GuardedProcessor(UaProcessor):
                 raise ServiceError(StatusCodes.BadNonceInvalid)
             uri = params.ClientDescription.ApplicationUri
             self.security.check_uri(self.certificate, uri, self.client)
-        sessions = list(self.iserver._external_sessions.values())
-        of_client = sum(client_key(session.name) == self.client for session in sessions)
-        if (
-            len(sessions) >= self.security.all_of.sessions
-            or of_client >= self.security.share_of.sessions
-        ):
-            raise ServiceError(StatusCodes.BadTooManySessions)
+        sessions = self.iserver._external_sessions
+        while len(sessions) >= self.security.all_of.sessions:
+            if not await end_orphan(self.iserver):
+                raise ServiceError(StatusCodes.BadTooManySessions)
+        share = self.security.share_of.sessions
+        while sum(session.client == self.client for session in sessions.values()) >= share:
+            if not await end_orphan(self.iserver, self.client):
+                raise ServiceError(StatusCodes.BadTooManySessions)
 
     async def _activate(self, requesthdr: Any, seqhdr: Any, body: Any) -> None:
         """Activates this connection's session, or takes over one that lost its own connection."""
@@ -299,6 +301,7 @@ class GuardedConnection(OPCUAProtocol):
 
     iserver: Any
     refusals: Refusals
+    make_processor: Any = GuardedProcessor
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         peer = client_key(transport.get_extra_info("peername"))
@@ -312,7 +315,7 @@ class GuardedConnection(OPCUAProtocol):
             return
         super().connection_made(transport)
         if self.processor is not None:
-            self.processor = GuardedProcessor(
+            self.processor = self.make_processor(
                 self.iserver, self.transport, self.limits, self.refusals
             )
             self.processor.set_policies(self.policies)

@@ -12,9 +12,10 @@ from datetime import datetime
 from typing import Generic, TypeVar
 
 from edgeflash import __version__
+from edgeflash.link_figures import LinkFigures
 from edgeflash.outlets.opcua_members import Single
 from edgeflash.publication import View
-from edgeflash.units import Unit
+from edgeflash.units import UNITS, Unit
 
 IN_ORDER = ""
 """Of a fault in words: there is none."""
@@ -81,6 +82,27 @@ GATEWAY_DIAGNOSTICS: tuple[Diagnostic[GatewayFacts], ...] = (
     ),
 )
 
+
+def _count(
+    name: str, description: str, get: Callable[[LinkFigures], int]
+) -> Diagnostic[AnalyzerFacts]:
+    """A count since the start of the link."""
+    return Diagnostic(name, description, "UInt64", lambda f: get(f.view.standing.link_figures))
+
+
+def _trip(
+    name: str, description: str, get: Callable[[LinkFigures], float | None]
+) -> Diagnostic[AnalyzerFacts]:
+    """A round trip; None before any."""
+    return Diagnostic(
+        name,
+        f"{description} of the latest answers to requests sent once.",
+        "Double",
+        lambda f: get(f.view.standing.link_figures),
+        UNITS["ms"],
+    )
+
+
 ANALYZER_DIAGNOSTICS: tuple[Diagnostic[AnalyzerFacts], ...] = (
     Diagnostic(
         "LastReadAt",
@@ -94,5 +116,16 @@ ANALYZER_DIAGNOSTICS: tuple[Diagnostic[AnalyzerFacts], ...] = (
         "String",
         lambda f: f.gateway.storage_faults.get(f.view.standing.analyzer),
     ),
+    _count("Requests", "Requests, each once, however often it was sent.", lambda g: g.requests),
+    _count("Answers", "Answers, refusals included.", lambda g: g.answers),
+    _count("Refusals", "Requests that the analyzer refused.", lambda g: g.refused),
+    _count("Retries", "Sendings after the first.", lambda g: g.retries),
+    _count("Timeouts", "Sendings without an answer in time.", lambda g: g.timeouts),
+    _count("Garbled", "Times that bytes came that were not the answer.", lambda g: g.garbled),
+    _count("Late", "Answers to earlier requests, discarded.", lambda g: g.late),
+    _count("Reconnects", "Openings of the link after the first.", lambda g: g.reconnects),
+    _trip("RoundTripMedian", "Median round trip", lambda g: g.round_trip_p50_ms),
+    _trip("RoundTripP95", "Round trip that 95 % do not exceed", lambda g: g.round_trip_p95_ms),
+    _trip("RoundTripP99", "Round trip that 99 % do not exceed", lambda g: g.round_trip_p99_ms),
+    _trip("RoundTripMax", "Longest round trip", lambda g: g.round_trip_max_ms),
 )
-"""Figures of the link (requests, retries, times) belong here too."""

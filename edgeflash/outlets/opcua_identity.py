@@ -88,9 +88,14 @@ async def identify(
     if not isinstance(token, ua.UserNameIdentityToken):
         raise ServiceError(StatusCodes.BadIdentityTokenRejected)
     if policy.Mode == ua.MessageSecurityMode.None_ or security.log_ins is None:
-        _log.warning(
-            "password_over_open_channel_refused", peer=client_key(peer), remedy="use a secured one"
-        )
+        times = security.refusals.note(f"password {client_key(peer)}")
+        if times is not None:
+            _log.warning(
+                "password_over_open_channel_refused",
+                peer=client_key(peer),
+                times=times,
+                remedy="use a secured endpoint, and change the password: it was sent in clear",
+            )
         raise ServiceError(StatusCodes.BadIdentityTokenRejected)
     name = token.UserName or ""
     password = await asyncio.to_thread(_password_of, token, nonce, policy)

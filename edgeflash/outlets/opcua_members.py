@@ -83,7 +83,18 @@ class Meaning:
     description: str = ""
 
 
-Single: TypeAlias = bool | int | float | str | datetime | Text | Interval | UnitInfo | Meaning
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """An Argument of a method (OPC 10000-3, 8.6), a scalar. data_type: a standard one's name."""
+
+    name: str
+    data_type: str
+    description: str
+
+
+Single: TypeAlias = (
+    bool | int | float | str | datetime | Text | Interval | UnitInfo | Meaning | Argument
+)
 Value: TypeAlias = Single | tuple[Single, ...] | None
 
 
@@ -92,9 +103,13 @@ class NodeClass(Enum):
 
     OBJECT = "UAObject"
     VARIABLE = "UAVariable"
+    METHOD = "UAMethod"
     OBJECT_TYPE = "UAObjectType"
     VARIABLE_TYPE = "UAVariableType"
     DATA_TYPE = "UADataType"
+
+
+TYPES = frozenset({NodeClass.OBJECT_TYPE, NodeClass.VARIABLE_TYPE, NodeClass.DATA_TYPE})
 
 
 class LiveKind(Enum):
@@ -129,7 +144,7 @@ class Member:
     """One node below another. key: what its NodeId adds to its owner's.
 
     space: of the browse name. data_type, value, is_writable, live: of variables only. fields: the
-    names of an enumeration's values. type: None for types.
+    names of an enumeration's values. type: None for types and methods. is_executable: of methods.
     """
 
     key: str
@@ -146,8 +161,13 @@ class Member:
     live: Live | None = None
     presence: Presence = Presence.ALWAYS
     fields: tuple[str, ...] = ()
-    is_abstract: bool = False
+    is_executable: bool = True
     members: tuple[Member, ...] = ()
+
+    @property
+    def is_type(self) -> bool:
+        """Whether it is a type itself."""
+        return self.node_class in TYPES
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,10 +186,9 @@ def nodes_of(parent: Ref, identity: Ref, member: Member, in_type: bool) -> Itera
     in_type: whether `parent` is a type, whose members carry ModellingRules; a type below a type is
     its subtype and carries none.
     """
-    is_type = member.type is None
-    rule = member.presence if in_type and not is_type else None
+    rule = member.presence if in_type and not member.is_type else None
     yield ModelNode(identity, parent, member, rule)
-    yield from below(identity, member.members, in_type or is_type)
+    yield from below(identity, member.members, in_type or member.is_type)
 
 
 def below(owner: Ref, members: Iterable[Member], in_type: bool) -> Iterator[ModelNode]:

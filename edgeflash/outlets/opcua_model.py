@@ -30,6 +30,7 @@ from edgeflash.outlets.opcua_members import (
     nodes_of,
     standard,
 )
+from edgeflash.outlets.opcua_method_model import analyzer_methods
 from edgeflash.outlets.opcua_names import INPUTS_ID, INPUTS_NAME, ROOT_NAME
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.outlets.opcua_types import (
@@ -46,13 +47,15 @@ ROOT = instance(ROOT_NAME)
 
 @dataclass(frozen=True, slots=True)
 class Served:
-    """What one server shows. accepts_inputs: whether clients may write those that are written."""
+    """What one server shows. accepts_inputs: whether clients may write those that are written;
+    accepts_calls: whether they may call the analyzers' methods."""
 
     analyzers: Sequence[Analyzer]
     units: OutletUnits
     in_force: InForce = field(default_factory=InForce)
     inputs: Sequence[Input] = ()
     accepts_inputs: bool = False
+    accepts_calls: bool = True
 
     @classmethod
     def of(cls, site: Site, server: OpcUaServer) -> Served:
@@ -83,7 +86,7 @@ def instance_nodes(served: Served) -> list[ModelNode]:
             found += nodes_of(instance(INPUTS_NAME), identity, member, False)
     for analyzer in served.analyzers:
         place = Place(analyzer, served.units, served.in_force)
-        found += nodes_of(ROOT, instance(analyzer.id), _analyzer(place), False)
+        found += nodes_of(ROOT, instance(analyzer.id), _analyzer(place, served), False)
     return found
 
 
@@ -116,11 +119,15 @@ def _inputs_folder() -> Member:
     )
 
 
-def _analyzer(place: Place) -> Member:
+def _analyzer(place: Place, served: Served) -> Member:
     analyzer = place.analyzer
     return _object(
         analyzer.id,
         analyzer.description or f"Flash point analyzer {analyzer.id}",
         ANALYZER_TYPE,
-        (*analyzer_points(place), *analyzer_groups(place)),
+        (
+            *analyzer_points(place),
+            *analyzer_groups(place),
+            *analyzer_methods(served.accepts_calls),
+        ),
     )

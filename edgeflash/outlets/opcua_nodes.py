@@ -16,6 +16,7 @@ from asyncua.ua.object_ids import ObjectIds
 
 from edgeflash.outlets.opcua_groups import unit_info
 from edgeflash.outlets.opcua_members import (
+    Argument,
     Interval,
     Live,
     LiveKind,
@@ -54,12 +55,13 @@ _WRITABLE = sum(
 _NODE_CLASSES = {
     NodeClass.OBJECT: ua.NodeClass.Object,
     NodeClass.VARIABLE: ua.NodeClass.Variable,
+    NodeClass.METHOD: ua.NodeClass.Method,
     NodeClass.OBJECT_TYPE: ua.NodeClass.ObjectType,
     NodeClass.VARIABLE_TYPE: ua.NodeClass.VariableType,
     NodeClass.DATA_TYPE: ua.NodeClass.DataType,
 }
 _BUILT_IN = {"UtcTime": "DateTime", "NumericRange": "String", "IdType": "Int32"}
-_STRUCTURES = ("Range", "EUInformation", "EnumValueType")
+_STRUCTURES = ("Range", "EUInformation", "EnumValueType", "Argument")
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,9 +189,13 @@ class _Builder:
             case NodeClass.OBJECT:
                 return ua.ObjectAttributes()
             case NodeClass.OBJECT_TYPE:
-                attributes = ua.ObjectTypeAttributes()
-                attributes.IsAbstract = False
-                return attributes
+                of_type = ua.ObjectTypeAttributes()
+                of_type.IsAbstract = False
+                return of_type
+            case NodeClass.METHOD:
+                of_method = ua.MethodAttributes()
+                of_method.Executable = of_method.UserExecutable = member.is_executable
+                return of_method
             case NodeClass.DATA_TYPE:
                 return _enumeration_attributes(member)
             case NodeClass.VARIABLE_TYPE:
@@ -252,47 +258,11 @@ def _single(value: Single) -> Any:
             return ua.EUInformation(value.namespace, value.unit_id, label, label)
         case Meaning():
             return ua.EnumValueType(ua.Int64(value.code), text(value.name), text(value.description))
+        case Argument():
+            return ua.Argument(
+                Name=value.name,
+                DataType=standard_node(getattr(ObjectIds, value.data_type)),
+                ValueRank=ua.Int32(ua.ValueRank.Scalar),
+                Description=text(value.description),
+            )
     return value
-
-
-class Nodes:
-    """Adds single variables beside the model: the fields of event types."""
-
-    def __init__(self, server: Server, index: int) -> None:
-        self.server = server
-        self.index = index
-
-    async def add_variable(
-        self,
-        parent: ua.NodeId,
-        identifier: str,
-        name: ua.QualifiedName,
-        value: ua.Variant,
-        data_type_name: str,
-        type_name: str,
-        description: str | None = None,
-    ) -> ua.NodeId:
-        """A component of `parent`, or a property when the type is PropertyType; read only."""
-        attributes = ua.VariableAttributes()
-        attributes.DisplayName = text(name.Name)
-        attributes.Description = text(description or name.Name)
-        attributes.Value = value
-        attributes.DataType = standard_node(getattr(ObjectIds, data_type_name))
-        attributes.ValueRank = ua.ValueRank.Scalar
-        attributes.AccessLevel = attributes.UserAccessLevel = _READ
-        attributes.WriteMask = attributes.UserWriteMask = 0
-        attributes.Historizing = False
-        is_property = type_name == "PropertyType"
-        item = ua.AddNodesItem()
-        item.NodeClass = ua.NodeClass.Variable
-        item.RequestedNewNodeId = ua.NodeId(ua.String(identifier), ua.Int16(self.index))
-        item.ParentNodeId = parent
-        item.ReferenceTypeId = standard_node(
-            ObjectIds.HasProperty if is_property else ObjectIds.HasComponent
-        )
-        item.TypeDefinition = standard_node(getattr(ObjectIds, type_name))
-        item.BrowseName = name
-        item.NodeAttributes = attributes
-        (result,) = await self.server.iserver.isession.add_nodes([item])
-        result.StatusCode.check()
-        return cast(ua.NodeId, result.AddedNodeId)

@@ -25,6 +25,7 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 
 from edgeflash.config.site import OpcUaServer, SecurityMode, SecurityPolicy
+from edgeflash.outlets.bucket import Bucket
 from edgeflash.outlets.listening import OutletError
 from edgeflash.outlets.logins import LoginFailed, LogIns
 from edgeflash.outlets.opcua_limits import Limits
@@ -46,8 +47,9 @@ MODES = {
 }
 POLICY_PREFIX = "http://opcfoundation.org/UA/SecurityPolicy#"
 _KEPT_IN_REJECTED = frozenset({"BadCertificateUntrusted", "BadCertificateChainIncomplete"})
-KEPT_AT_ONCE = 8
-"""Refused certificates kept in a burst; then one a second: a flood must not wear the disk."""
+BURST = 8
+"""Refused certificates kept, or told of, at once; then one a second: a flood must not wear the disk
+or fill the log."""
 
 _log = structlog.get_logger(__name__)
 
@@ -119,11 +121,12 @@ class ServerSecurity:
         self.log_ins: LogIns | None = None
         self.own_key: rsa.RSAPrivateKey | None = None
         self.own_certificate: x509.Certificate | None = None
+        self.loaded_mark: object = None
         self._own_folder: Path | None = None
         self._state_dir = state_dir
         self._on_login_failed = on_login_failed
-        self._refusals = Refusals()
-        self._kept, self._kept_mono_s = float(KEPT_AT_ONCE), time.monotonic()
+        self.refusals = Refusals()
+        self._may_keep, self._may_tell = Bucket(BURST), Bucket(BURST)
 
     def load(self) -> None:
         """Reads the own certificate, makes what is missing. Takes a second or so; StorageError."""
@@ -152,18 +155,16 @@ class ServerSecurity:
     def reload_own(self) -> None:
         """Reads the own certificate and its key anew. Raises StorageError."""
         assert self._own_folder is not None
+        self.loaded_mark = _mark_of(self._own_folder)  # before reading: else a change could hide
         own = keys.read_own(self._own_folder)
         key = serialization.load_pem_private_key(own.key_path.read_bytes(), password=None)
         assert isinstance(key, rsa.RSAPrivateKey)
         self.own_certificate = read_certificate(own.certificate_path.read_bytes())
         self.own, self.own_key = own, key
 
-    def own_mark(self) -> object:
-        """Something that differs once the own certificate has been renewed."""
-        if self.own is None:
-            return None
-        status = self.own.certificate_path.stat()
-        return (status.st_mtime_ns, status.st_ino, status.st_size)
+    def is_renewed(self) -> bool:
+        """True once the own certificate on the disk is another than the loaded one."""
+        return self._own_folder is not None and _mark_of(self._own_folder) != self.loaded_mark
 
     def prepare(self, server: Server, ruleset: SimpleRoleRuleset) -> None:
         """Sets what the server will offer once it starts."""
@@ -207,7 +208,7 @@ class ServerSecurity:
         refusal = await asyncio.to_thread(self.trust.check, der, self.now())
         if refusal is None:
             return
-        if refusal.status in _KEPT_IN_REJECTED and self._may_keep():
+        if refusal.status in _KEPT_IN_REJECTED and self._may_keep.take():
             try:
                 await asyncio.to_thread(self.trust.keep_rejected, der)
             except Exception as error:
@@ -227,8 +228,8 @@ class ServerSecurity:
             thumbprint, subject = facts.thumbprint, facts.subject
         except CertificateUnreadableError:
             thumbprint, subject = "", ""
-        times = self._refusals.note(f"{thumbprint} {refusal.status} {peer}")
-        if times is not None:
+        times = self.refusals.note(f"{thumbprint} {refusal.status} {peer}")
+        if times is not None and self._may_tell.take():
             _log.warning(
                 "client_certificate_refused",
                 status=refusal.status,
@@ -241,11 +242,7 @@ class ServerSecurity:
             )
         raise ServiceError(getattr(StatusCodes, refusal.told))
 
-    def _may_keep(self) -> bool:
-        now_s = time.monotonic()
-        self._kept = min(KEPT_AT_ONCE, self._kept + now_s - self._kept_mono_s)
-        self._kept_mono_s = now_s
-        if self._kept < 1.0:
-            return False
-        self._kept -= 1.0
-        return True
+
+def _mark_of(own_folder: Path) -> object:
+    status = (own_folder / keys.CERTIFICATE).stat()
+    return (status.st_mtime_ns, status.st_ino, status.st_size)

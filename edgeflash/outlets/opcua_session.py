@@ -23,8 +23,9 @@ from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.access import UserRole as Role
 from edgeflash.access import Who
-from edgeflash.outlets.opcua_identity import Channel
+from edgeflash.outlets.opcua_identity import ANONYMOUS, Channel
 from edgeflash.outlets.opcua_limits import client_key
+from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.service.users import SiteUser
 
 TOKEN_BYTES = 32
@@ -52,6 +53,19 @@ class GuardedSession(InternalSession):
     def client(self) -> str:
         """The client's address, as the shares count it."""
         return client_key(self.name)
+
+    @property
+    def is_orphan(self) -> bool:
+        """True when its connection is gone; its client may still come back for it."""
+        return self.holder is not None and bool(self.holder._transport.is_closing())
+
+    @property
+    def writer(self) -> str:
+        """Who writes, for the record: the address, and the user where there is one."""
+        # The library names a session by the client's address and port.
+        address = f"opcua {self.name[0] if self.name else '?'}"
+        named = self.who is not None and self.who.name != ANONYMOUS
+        return f"{address} {self.who.name}" if named and self.who else address
 
     @property
     def is_closed(self) -> bool:
@@ -113,26 +127,33 @@ class GuardedSession(InternalSession):
         callback: Callable[..., Any],
         request_callback: Callable[..., Any] | None = None,
     ) -> ua.CreateSubscriptionResult:
-        if len(self._of_client()) >= self.iserver.security.share_of.subscriptions:
-            raise ServiceError(StatusCodes.BadTooManySubscriptions)
+        share = self.iserver.security.share_of.subscriptions
+        while len(self._of_client()) >= share:
+            if not await end_orphan(self.iserver, self.client):
+                raise ServiceError(StatusCodes.BadTooManySubscriptions)
         return await super().create_subscription(params, callback, request_callback)
 
     async def create_monitored_items(
         self, params: ua.CreateMonitoredItemsParameters
     ) -> list[ua.MonitoredItemCreateResult]:
         self._demand(params.SubscriptionId)
-        every = self.subscription_service.subscriptions.values()
-        limits = self.iserver.security
-        room = min(
-            limits.all_of.monitored_items - _items(every),
-            limits.share_of.monitored_items - _items(self._of_client()),
-        )
         asked = params.ItemsToCreate
+        while (room := self._room_for_items()) < len(asked):
+            if not await end_orphan(self.iserver, self.client):
+                break
         params.ItemsToCreate = asked[: max(0, room)]
         results = await super().create_monitored_items(params)
         beyond = ua.StatusCode(ua.UInt32(StatusCodes.BadTooManyMonitoredItems))
         refused = [ua.MonitoredItemCreateResult(StatusCode=beyond)] * (len(asked) - len(results))
         return [*results, *refused]
+
+    def _room_for_items(self) -> int:
+        every = self.subscription_service.subscriptions.values()
+        limits: ServerSecurity = self.iserver.security
+        return min(
+            limits.all_of.monitored_items - _items(every),
+            limits.share_of.monitored_items - _items(self._of_client()),
+        )
 
     async def modify_monitored_items(
         self, params: ua.ModifyMonitoredItemsParameters
@@ -228,6 +249,23 @@ _NO_SUCH = ua.StatusCode(ua.UInt32(StatusCodes.BadSubscriptionIdInvalid))
 
 def _connection_of(callback: Any) -> Any:
     return callback.__self__
+
+
+async def end_orphan(iserver: Any, client: str | None = None) -> bool:
+    """Ends the session that has been without its connection for longest, of this client or of all.
+
+    False when there is none. So a client whose network comes and goes is not kept out by what it
+    has left behind.
+    """
+    orphans = [
+        session
+        for session in iserver._external_sessions.values()
+        if session.is_orphan and client in (None, session.client)
+    ]
+    if not orphans:
+        return False
+    await min(orphans, key=lambda session: session._last_activity).close_session()
+    return True
 
 
 def _random_id() -> ua.NodeId:

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 
 from edgeflash import __version__
 from edgeflash.outlets.opcua_enumerations import enumeration_nodes
+from edgeflash.outlets.opcua_event_model import event_type_nodes
 from edgeflash.outlets.opcua_groups import (
     GROUP_TYPE,
     analyzer_groups,
@@ -34,6 +35,7 @@ from edgeflash.outlets.opcua_members import (
     property_of,
     standard,
 )
+from edgeflash.outlets.opcua_method_model import analyzer_methods
 from edgeflash.outlets.opcua_names import (
     INPUT_TYPES,
     INPUTS_NAME,
@@ -57,6 +59,7 @@ def type_nodes() -> list[ModelNode]:
     """Every type, each after what it needs."""
     return [
         *enumeration_nodes(),
+        *event_type_nodes(),
         *_type(
             standard("FolderType"),
             GROUP_TYPE,
@@ -67,7 +70,7 @@ def type_nodes() -> list[ModelNode]:
             standard("BaseObjectType"),
             ANALYZER_TYPE,
             "An online flash point analyzer and the gateway's judgement on it.",
-            (*analyzer_points(None), *analyzer_groups(None)),
+            (*analyzer_points(None), *analyzer_groups(None), *analyzer_methods()),
         ),
         *_type(
             standard("FolderType"),

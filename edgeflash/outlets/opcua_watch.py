@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from datetime import datetime
 from typing import Any
 
@@ -22,26 +21,31 @@ _log = structlog.get_logger(__name__)
 
 
 class SecurityWatch:
-    """Looks every LOOK_EVERY_S; nothing it finds stops the server."""
+    """Looks every LOOK_EVERY_S while it runs; nothing it finds stops the server."""
 
     def __init__(self, security: ServerSecurity) -> None:
         self._security = security
-        self._looked_mono_s = float("-inf")
-        self._own_mark: object = None
+        self._turn = asyncio.Lock()
         self._reminder = Reminder()
         self._told = ""
         self.own_state = ""
         """How the own certificate stands, in words; "" without one."""
         self.own_stage = Stage.FINE
 
+    async def run(self, server: Any) -> None:
+        """Looks until cancelled. server: the BoundedServer."""
+        while self._security.own is not None:
+            try:
+                await self.look(server)
+            except Exception:
+                _log.exception("opcua_security_look_failed")
+            await asyncio.sleep(LOOK_EVERY_S)
+
     async def look(self, server: Any) -> None:
-        """Takes over what has changed. server: the BoundedServer."""
-        now_s = time.monotonic()
-        if self._security.own is None or now_s - self._looked_mono_s < LOOK_EVERY_S:
-            return
-        self._looked_mono_s = now_s
+        """Takes over what has changed."""
         try:
-            await self._look(server)
+            async with self._turn:
+                await self._look(server)
             self._told = ""
         except (EdgeflashError, OSError) as error:
             if str(error) != self._told:
@@ -51,8 +55,7 @@ class SecurityWatch:
     async def _look(self, server: Any) -> None:
         now = self._security.now()
         self._remind(now)
-        mark = await asyncio.to_thread(self._security.own_mark)
-        if self._own_mark is not None and mark != self._own_mark:
+        if await asyncio.to_thread(self._security.is_renewed):
             await asyncio.to_thread(self._security.reload_own)
             self._security.take_over_own(server)
             own = self._security.own
@@ -62,7 +65,6 @@ class SecurityWatch:
                 thumbprint=own.facts.thumbprint,
                 until=f"{own.facts.not_after:%Y-%m-%d}",
             )
-        self._own_mark = mark
         await self._end_distrusted(server, now)
         await self._end_removed(server)
 

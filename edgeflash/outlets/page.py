@@ -35,6 +35,7 @@ from edgeflash.outlets.point_rows import (
 )
 from edgeflash.points import BLOCK_REGISTERS, CATALOGUE, Point, PointType
 from edgeflash.rules.page import markdown_table
+from edgeflash.status_bits import unknown_word
 from edgeflash.units import INSIDE, Quantity
 
 _INTRODUCTION = """\
@@ -68,10 +69,13 @@ six-digit notation, counted from 1, offset 0 of analyzer 1 is input register
 input (function 2) and a coil (function 1) at the address of its register: the flag
 `{_FLAG.name}` of analyzer 1 is discrete input {FIRST_DISCRETE_INPUT + _FLAG.register}.
 
+Here is the block of floats. Integers, every order side by side, a test pattern, single bits, a unit
+for each analyzer, limits and exceptions: [Modbus server](modbus.md).
+
 `order` in the site file sets the order of values that take several registers as a number. Single
 registers and text are never reordered. Unused registers of a block read 0; addresses outside the
-blocks of the site's analyzers and inputs give exception 2. A read that crosses address
-{FIRST_ADDRESS} does too.\
+blocks of the site's analyzers and inputs give exception 2. A read that crosses the first or last
+register of the inputs does too.\
 """
 
 _INPUTS = f"""\
@@ -144,7 +148,7 @@ def _parts() -> Iterator[str]:
     yield markdown_table(
         ("Offset", "Registers", "Point", "Encoding", "When there is no value"),
         (
-            (str(p.register), str(p.registers), f"`{p.name}`", *_WIRE[p.type])
+            (str(p.register), str(p.registers), f"`{p.name}`", *_wire(p))
             for p in sorted(CATALOGUE, key=lambda point: point.register)
         ),
     )
@@ -188,6 +192,13 @@ def _parts() -> Iterator[str]:
             (str(q.modbus), q.opcua_name, f"`{q.opcua_code}`", q.trust, q.meaning)
             for q in quality_rows()
         ),
+    )
+
+
+def _wire(point: Point) -> tuple[str, str]:
+    encoding, without = _WIRE[point.type]
+    return (
+        (encoding, f"{unknown_word(point.bits)}, bit by bit") if point.bits else (encoding, without)
     )
 
 

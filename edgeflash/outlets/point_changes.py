@@ -6,8 +6,8 @@ the same address is a breaking change; a new point is none.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from edgeflash.outlets.point_rows import OutletPlace, PointRow
@@ -120,11 +120,32 @@ def _of_places(was: PointRow, now: PointRow) -> list[PointChange]:
             old, new = getattr(before, what), getattr(after, what)
             if old != new:
                 found.append(PointChange(*key, ChangeKind.CHANGED, f"{name} {what}", old, new))
+        for what, old, new in _moves_of_place(before, after):
+            # What the first server's address tells is told once.
+            if (what, old, new) != ("address", was.modbus_address, now.modbus_address):
+                moved = (f"{name} {what}", _text(old), _text(new))
+                found.append(PointChange(*key, ChangeKind.MOVED, *moved))
         if before.outlet != after.outlet:
             found.append(
                 PointChange(*key, ChangeKind.MOVED, "endpoint", before.outlet, after.outlet)
             )
     return found
+
+
+def _moves_of_place(
+    before: OutletPlace, after: OutletPlace
+) -> Iterator[tuple[str, object, object]]:
+    """What moved on one Modbus server. Where the whole block has moved, that says it all."""
+    if before.unit_id != after.unit_id:
+        yield "unit identifier", before.unit_id, after.unit_id
+    if before.address != after.address:
+        yield "address", before.address, after.address
+        return
+    integers = [one.integer and replace(one.integer, unit="") for one in (before, after)]
+    if integers[0] != integers[1]:
+        yield "integers", integers[0], integers[1]
+    if before.in_order != after.in_order:
+        yield "addresses by order", before.in_order, after.in_order
 
 
 def _text(value: object) -> str:

@@ -13,11 +13,13 @@ from dataclasses import asdict
 
 from edgeflash.config.site import Site
 from edgeflash.outlets.input_rows import input_rows
+from edgeflash.outlets.modbus_layout import ORDERS
 from edgeflash.outlets.point_rows import (
     OutletPlace,
     PointRow,
     QualityRow,
     analyzer_rows,
+    modbus_numbers,
     quality_rows,
 )
 
@@ -35,19 +37,21 @@ __all__ = [
 
 MODBUS_NOTES = """\
 Functions 3 and 4 read the same registers, 1 and 2 the same bits; a flag's bit has its register's
-address. Every unit identifier is answered. Only what has the direction "write" can be written, by
-functions 6 and 16; where a server has nothing such, both are refused (exception 01). Registers
-without a point read 0; addresses of analyzers and inputs that are not configured are refused
-(exception 02).
+address, and the bits of a word begin at the discrete input given for it. Every unit identifier is
+answered, unless a unit is given. Only what has the direction "write" can be written, by functions 6
+and 16; where a client may write nothing, both are refused (exception 01). Registers without a point
+read 0; addresses of analyzers and inputs that are not configured are refused (exception 02).
 
 Write an input's value alone, its quality alone, or both in one request; a value alone comes as
 good. Half a value, the age and several inputs in one request are refused (exception 02).
 
 Read a value and its quality in one request: one answer never mixes two instants. Without a value a
-float is NaN, integers, codes, flags and times are all ones, text is empty, and a flag's bit is 1.
-Order says how the bytes A (highest) to D of a 32-bit value are sent: abcd, cdab (registers
-reversed), badc (bytes of each register swapped), dcba (both); times of 64 bits follow the same
-rule. Single registers and text have no order."""
+float is NaN, integers, codes, flags and times are all ones, text is empty, a flag's bit is 1, and a
+word of bits shows each alarm as standing. A scaled int16 reads 8000 and an int32 80000000
+hexadecimal when there is no value or it does not fit. Order says how the bytes A (highest) to D of
+a 32-bit value are sent: abcd, cdab (registers reversed), badc (bytes of each register swapped),
+dcba (both); times of 64 bits follow the same rule. Single registers and text have no order. Known
+values to find the order with stand from 65000 on."""
 
 OPCUA_NOTES = """\
 A bad status carries no value. Some points have no time of their own (age, heartbeat, counts, link
@@ -98,6 +102,7 @@ def _flat(row: PointRow) -> dict[str, str | int | float | None]:
     for place, shown_at in enumerate(row.modbus, start=1):
         record |= _flat_place(f"modbus_{place}", shown_at)
         record[f"modbus_{place}_order"] = shown_at.order
+        record |= _flat_addresses(f"modbus_{place}", shown_at)
     return record
 
 
@@ -110,6 +115,22 @@ def _flat_place(prefix: str, place: OutletPlace) -> dict[str, str | int | float 
         f"{prefix}_instrument_low": place.instrument_low,
         f"{prefix}_instrument_high": place.instrument_high,
         f"{prefix}_alarm_limits": place.alarm_limits,
+    }
+
+
+def _flat_addresses(prefix: str, place: OutletPlace) -> dict[str, str | int | float | None]:
+    """Where this one server has the point, also as an integer and in each order."""
+    integer = place.integer
+    return {
+        f"{prefix}_unit_id": "any" if place.unit_id is None else place.unit_id,
+        f"{prefix}_address": place.address,
+        f"{prefix}_int16_address": integer.int16 if integer else None,
+        f"{prefix}_int16_step": integer.step16 if integer and integer.int16 is not None else None,
+        f"{prefix}_int32_address": integer.int32 if integer else None,
+        f"{prefix}_int32_step": integer.step32 if integer and integer.int32 is not None else None,
+        f"{prefix}_seconds_address": integer.seconds if integer else None,
+        f"{prefix}_time_parts_address": integer.parts if integer else None,
+        **{f"{prefix}_{order}_address": place.in_order.get(order) for order in ORDERS},
     }
 
 
@@ -178,9 +199,9 @@ def _opcua_table(own: Sequence[PointRow]) -> str:
 
 def _modbus_table(own: Sequence[PointRow], place: int) -> str:
     header = (
-        *("Point", "Direction", "Address (from 0)", "Input register", "Holding register"),
-        *("Discrete input", "Registers", "Type", "Order", "Unit", "Range", "Instrument range"),
-        "Alarm limits",
+        *("Point", "Direction", "Unit identifier", "Address (from 0)", "Input register"),
+        *("Holding register", "Discrete input", "Registers", "Type", "Order", "Unit", "Range"),
+        *("Instrument range", "Alarm limits", "int16, int32: address × step"),
     )
     return _table(
         header,
@@ -188,10 +209,7 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
             (
                 f"`{r.point}`",
                 r.modbus[place].direction,
-                str(r.modbus_address),
-                str(r.input_register),
-                str(r.holding_register),
-                "" if r.discrete_input is None else str(r.discrete_input),
+                *_modbus_cells(r, r.modbus[place]),
                 str(r.registers),
                 r.modbus_type,
                 r.modbus[place].order,
@@ -199,11 +217,31 @@ def _modbus_table(own: Sequence[PointRow], place: int) -> str:
                 _range(r.modbus[place].low, r.modbus[place].high),
                 _range(r.modbus[place].instrument_low, r.modbus[place].instrument_high),
                 r.modbus[place].alarm_limits,
+                _integer_cell(r.modbus[place]),
             )
             for r in own
             if r.modbus
         ],
     )
+
+
+def _modbus_cells(row: PointRow, place: OutletPlace) -> tuple[str, ...]:
+    """Unit, address, input, holding and discrete register on one server."""
+    at = modbus_numbers(row, place)
+    if at is None:
+        return ("", "", "", "", "")
+    numbers = (at.address, at.input_register, at.holding_register, at.discrete_input)
+    return (at.unit, *("" if number is None else str(number) for number in numbers))
+
+
+def _integer_cell(place: OutletPlace) -> str:
+    """Where the integers of a point are, with their steps."""
+    integer = place.integer
+    if integer is None:
+        return ""
+    if integer.seconds is not None:
+        return f"seconds {integer.seconds}, parts {integer.parts}"
+    return f"{integer.int16} × {integer.step16:g}, {integer.int32} × {integer.step32:g}"
 
 
 def _quality_table() -> str:

@@ -6,12 +6,14 @@ Made from the catalogue and the site file, so the rows cannot be out of date.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import overload
 
 from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site, SiteFile
 from edgeflash.outlets.alarm_limits import minimums_c
-from edgeflash.outlets.modbus_image import REORDERED, TEXT_BYTES
+from edgeflash.outlets.modbus_encoding import REORDERED, TEXT_BYTES
+from edgeflash.outlets.modbus_integers import IntegerPlace, integer_place
+from edgeflash.outlets.modbus_layout import ORDERS, addresses_on, unit_of
 from edgeflash.outlets.opcua_names import browse_path, data_type, node_id_text, variable_type
 from edgeflash.outlets.values import INSTRUMENT_RANGE_POINTS, OutletUnits
 from edgeflash.points import BLOCK_REGISTERS, CATALOGUE, Point, PointType
@@ -41,7 +43,9 @@ class OutletPlace:
     """How one outlet shows a point. low, high: range in `unit`; order: of registers and bytes.
 
     direction: "read", or "write" where clients of this outlet may write it. alarm_limits: below
-    which flash point which product raises `below_limit`.
+    which flash point which product raises `below_limit`. Of Modbus only: address: of the point on
+    this server, counted from 0; unit_id: the unit to ask, None: any; integer: where it stands as
+    an integer; in_order: its address in each order, where it has one.
     """
 
     outlet: str
@@ -53,16 +57,21 @@ class OutletPlace:
     order: str = ""
     direction: str = "read"
     alarm_limits: str = ""
+    address: int | None = None
+    unit_id: int | None = None
+    integer: IntegerPlace | None = None
+    in_order: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class PointRow:
     """One point of one analyzer, or one part of an input.
 
-    modbus_address: zero-based, as sent; None when Modbus lacks it, as an empty opcua_node_id says
-    of OPC UA. input_register (function 4) and holding_register (function 3) are the same address
-    as one-based numbers; discrete_input only for flags. direction: "write" when any outlet takes
-    it from the control system.
+    codes: also what each bit of a word is. modbus_address: zero-based, as sent, on the first
+    Modbus server; None when Modbus lacks it, as an empty opcua_node_id says of OPC UA.
+    input_register (function 4) and holding_register (function 3) are the same address as one-based
+    numbers; discrete_input only for flags, and the first one of a word of bits. direction: "write"
+    when any outlet takes it from the control system.
     """
 
     analyzer: str
@@ -84,6 +93,31 @@ class PointRow:
     opcua: OutletPlace | None
     modbus: tuple[OutletPlace, ...]
     direction: str = "read"
+
+
+@dataclass(frozen=True, slots=True)
+class ModbusNumbers:
+    """Where one server has a point: unit to ask, address from 0, and one-based numbers."""
+
+    unit: str
+    address: int
+    input_register: int
+    holding_register: int
+    discrete_input: int | None
+
+
+def modbus_numbers(row: PointRow, place: OutletPlace) -> ModbusNumbers | None:
+    """The numbers of a row on one of its servers; None when Modbus lacks it."""
+    if place.address is None or row.modbus_address is None:
+        return None
+    discrete = row.discrete_input
+    return ModbusNumbers(
+        "any" if place.unit_id is None else str(place.unit_id),
+        place.address,
+        FIRST_INPUT_REGISTER + place.address,
+        FIRST_HOLDING_REGISTER + place.address,
+        None if discrete is None else discrete + place.address - row.modbus_address,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +150,18 @@ def quality_rows() -> list[QualityRow]:
 def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
     opcua, modbus = file.opcua, file.modbus
     limits_c = minimums_c(analyzer, file.products) if point.name == LIMITED_POINT else {}
-    address = (analyzer.number - 1) * BLOCK_REGISTERS + point.register
-    is_flag = point.type is PointType.FLAG
+    block = addresses_on(modbus[0] if modbus else ModbusServer(), analyzer.number).block
+    address = block + point.register
+    discrete = None
+    if point.type is PointType.FLAG or point.bits:
+        discrete = block + (point.bits_at if point.bits else point.register)
     return PointRow(
         analyzer=analyzer.id,
         point=point.name,
         title=point.title,
         description=point.description,
         type=point.type.value,
-        codes=tuple(f"{code}={text}" for code, text in enumerate(point.texts)),
+        codes=_codes(point),
         opcua_node_id=node_id_text(analyzer.id, point),
         opcua_path=browse_path(analyzer.id, point),
         opcua_type=variable_type(point),
@@ -134,12 +171,40 @@ def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
         registers=point.registers,
         input_register=FIRST_INPUT_REGISTER + address,
         holding_register=FIRST_HOLDING_REGISTER + address,
-        discrete_input=FIRST_DISCRETE_INPUT + address if is_flag else None,
+        discrete_input=None if discrete is None else FIRST_DISCRETE_INPUT + discrete,
         opcua=_place("OPC UA", analyzer, point, opcua, limits_c) if opcua else None,
         modbus=tuple(
-            _place(f"Modbus {place}", analyzer, point, server, limits_c)
+            _modbus_place(f"Modbus {place}", analyzer, point, server, limits_c)
             for place, server in enumerate(modbus, start=1)
         ),
+    )
+
+
+def _codes(point: Point) -> tuple[str, ...]:
+    if point.bits:
+        return tuple(f"bit {bit.place}={bit.name}" for bit in point.bits)
+    return tuple(f"{code}={text}" for code, text in enumerate(point.texts))
+
+
+def _modbus_place(
+    outlet: str,
+    analyzer: Analyzer,
+    point: Point,
+    server: ModbusServer,
+    limits_c: Mapping[str, float],
+) -> OutletPlace:
+    places = addresses_on(server, analyzer.number)
+    in_order: dict[str, int] = {}
+    if point.type in REORDERED and places.orders is not None:
+        for place, order in enumerate(ORDERS):
+            in_order[order.value] = places.orders + place * BLOCK_REGISTERS + point.register
+    return replace(
+        _place(outlet, analyzer, point, server, limits_c),
+        order=server.order.value if point.type in REORDERED else "",
+        address=places.block + point.register,
+        unit_id=unit_of(server, analyzer.number),
+        integer=integer_place(server, analyzer.number, point),
+        in_order=in_order,
     )
 
 
@@ -157,9 +222,6 @@ def _place(
     if unit is not None and point.name in INSTRUMENT_RANGE_POINTS:
         instrument_low = unit.from_inside(analyzer.range_low_c)
         instrument_high = unit.from_inside(analyzer.range_high_c)
-    order = ""
-    if isinstance(server, ModbusServer) and point.type in REORDERED:
-        order = server.order.value
     return OutletPlace(
         f"{outlet} ({server.host}:{server.port})",
         unit.label if unit else "",
@@ -167,7 +229,6 @@ def _place(
         _rounded(high),
         _rounded(instrument_low),
         _rounded(instrument_high),
-        order,
         alarm_limits="; ".join(
             f"below {_rounded(unit.from_inside(limit_c)):g} {unit.label} ({name})"
             for name, limit_c in limits_c.items()

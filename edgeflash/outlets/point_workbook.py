@@ -13,8 +13,9 @@ from typing import Any
 
 import xlsxwriter
 
+from edgeflash.outlets.modbus_layout import ORDERS
 from edgeflash.outlets.point_list import MODBUS_NOTES, OPCUA_NOTES
-from edgeflash.outlets.point_rows import OutletPlace, PointRow, quality_rows
+from edgeflash.outlets.point_rows import OutletPlace, PointRow, modbus_numbers, quality_rows
 
 Cell = str | float | int | None
 
@@ -23,7 +24,11 @@ _OF_PLACE = ("Unit", "Low", "High", "Instrument low", "Instrument high", "Alarm 
 _OF_OPCUA = ("Node", "Path", "Type", "Value")
 _OF_MODBUS = (
     *("Address (from 0)", "Input register (fn 4)", "Holding register (fn 3)"),
-    *("Discrete input (fn 2)", "Registers", "Type", "Order"),
+    *("Discrete input (fn 2)", "Registers", "Type", "Order", "Unit identifier"),
+)
+_OF_INTEGERS = (
+    *("int16 address", "int16 step", "int32 address", "int32 step", "Seconds address"),
+    *("Time parts address", *(f"Address in {order}" for order in ORDERS)),
 )
 _WIDTHS = {"Description": 60, "Node": 52, "Path": 48, "Type": 26, "Codes": 40, "Meaning": 60}
 _LONGEST_SHEET_NAME = 31
@@ -42,7 +47,7 @@ def as_xlsx(table: Sequence[PointRow], made_at: datetime) -> bytes:
             header = (*_OF_EVERY, *_OF_OPCUA, *_OF_PLACE, "Codes")
             _sheet(book, "OPC UA", header, [_opcua(row) for row in table if row.opcua])
         for place in range(max((len(row.modbus) for row in table), default=0)):
-            of_modbus = (*_OF_EVERY, *_OF_MODBUS, *_OF_PLACE, "Codes")
+            of_modbus = (*_OF_EVERY, *_OF_MODBUS, *_OF_PLACE, "Codes", *_OF_INTEGERS)
             rows = [_modbus(row, place) for row in table if place < len(row.modbus)]
             _sheet(book, f"Modbus {place + 1}", of_modbus, rows)
         _sheet(
@@ -87,13 +92,30 @@ def _opcua(row: PointRow) -> tuple[Cell, ...]:
 
 def _modbus(row: PointRow, place: int) -> tuple[Cell, ...]:
     at = row.modbus[place]
+    numbers = modbus_numbers(row, at)
+    where: tuple[Cell, ...] = (None, None, None, None)
+    if numbers is not None:
+        where = (numbers.address, numbers.input_register, numbers.holding_register)
+        where = (*where, numbers.discrete_input)
     return (
         *(row.analyzer, row.point, row.description, at.direction),
-        *(row.modbus_address, row.input_register, row.holding_register, row.discrete_input),
-        *(row.registers, row.modbus_type, at.order),
+        *where,
+        *(row.registers, row.modbus_type, at.order, numbers.unit if numbers else ""),
         *_place(at),
         "; ".join(row.codes),
+        *_integers(at),
     )
+
+
+def _integers(at: OutletPlace) -> tuple[Cell, ...]:
+    """Where the point is as an integer, its steps, and where it is in each order."""
+    one = at.integer
+    in_order = tuple(at.in_order.get(order) for order in ORDERS)
+    if one is None:
+        return (None,) * 6 + in_order
+    step16 = None if one.int16 is None else one.step16
+    step32 = None if one.int32 is None else one.step32
+    return (one.int16, step16, one.int32, step32, one.seconds, one.parts, *in_order)
 
 
 def _place(place: OutletPlace) -> tuple[Cell, ...]:

@@ -114,10 +114,12 @@ def read_own(folder: Path) -> OwnCertificate:
     Raises StorageError when the certificate or its key is missing, or others may read the key.
     """
     path = folder / CERTIFICATE
-    if not path.exists():
-        raise StorageError(f"{path}: there is none yet; it is made when the gateway first starts")
     try:
         certificate = certificates.read_certificate(path.read_bytes())
+    except FileNotFoundError as error:
+        raise StorageError(
+            f"{path}: there is none yet; it is made when the gateway first starts"
+        ) from error
     except (OSError, CertificateUnreadableError) as error:
         raise StorageError(
             f"{path}: the own certificate cannot be read ({error}); put it back, or take it away "
@@ -312,6 +314,8 @@ def _files(folder: Path) -> list[Path]:
         ]
     except FileNotFoundError:
         return []
+    except OSError as error:
+        raise StorageError(f"{folder}: cannot be read ({error.strerror})") from error
 
 
 def _status(path: Path) -> os.stat_result | None:

@@ -235,7 +235,7 @@ KINDS = {
 async def publishing() -> None:
     """Prints what publishing costs, without clients and with them."""
     opcua_outlet = OpcUaOutlet(opcua(), ANALYZERS, "Invented Bend")
-    modbus_outlet = ModbusOutlet(modbus(), ANALYZERS)
+    modbus_outlet = ModbusOutlet(modbus(max_requests_per_s=100_000), ANALYZERS)
     await opcua_outlet.start()
     await modbus_outlet.start()
     publishes = {"OPC UA": opcua_outlet.publish, "Modbus": modbus_outlet.publish}
@@ -313,7 +313,7 @@ async def settled_count(pipe: Connection) -> int:
 
 async def our_server(pipe: Connection, _: None) -> None:
     """Our Modbus server with every analyzer's values."""
-    outlet = ModbusOutlet(modbus(), ANALYZERS)
+    outlet = ModbusOutlet(modbus(max_requests_per_s=100_000), ANALYZERS)
     await outlet.start()
     await outlet.publish(new_cycles()[0])
     await _answer_with_cpu(pipe, outlet.port)
@@ -321,7 +321,7 @@ async def our_server(pipe: Connection, _: None) -> None:
 
 async def stock_server(pipe: Connection, _: None) -> None:
     """pymodbus's server over the very same registers."""
-    outlet = ModbusOutlet(modbus(), ANALYZERS)
+    outlet = ModbusOutlet(modbus(max_requests_per_s=100_000), ANALYZERS)
     await outlet.publish(new_cycles()[0])
     words = [
         SimData(

@@ -16,12 +16,13 @@ from pathlib import Path
 
 # The newest of its releases that runs on Node.js 18, which is Debian 12's.
 NODE_OPCUA = "node-opcua@2.157.0"
+MODBUS_SERIAL = "modbus-serial@8.0.25"
 
 
-def node_modules() -> Path:
-    """Where the npm peers are kept, outside the checkout so that a fresh one need not fetch."""
+def node_modules(package: str = NODE_OPCUA) -> Path:
+    """Where an npm peer is kept, outside the checkout so that a fresh one need not fetch."""
     cache = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return Path(cache) / "edgeflash-peers" / NODE_OPCUA.replace("@", "-") / "node_modules"
+    return Path(cache) / "edgeflash-peers" / package.replace("@", "-") / "node_modules"
 
 
 def _command(name: str) -> Callable[[], bool]:
@@ -60,6 +61,11 @@ PROGRAMS: dict[str, Program] = {
         Program("node", _command("node"), ("nodejs",)),
         Program("npm", _command("npm"), ("npm",)),
         Program("node-opcua", (node_modules() / "node-opcua").is_dir, npm=NODE_OPCUA),
+        Program(
+            "modbus-serial",
+            (node_modules(MODBUS_SERIAL) / "modbus-serial").is_dir,
+            npm=MODBUS_SERIAL,
+        ),
         Program("xmllint", _command("xmllint"), ("libxml2-utils",)),
         Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
         Program("ip", _command("ip"), ("iproute2",)),
@@ -74,27 +80,32 @@ def missing() -> list[Program]:
 
 
 def install_npm() -> int:
-    """Installs the npm peer beside its place and moves it in whole; 0 when it is there."""
-    program = PROGRAMS["node-opcua"]
+    """Installs each npm peer beside its place and moves it in whole; 0 when all are there."""
+    return max([_install_npm(program) for program in PROGRAMS.values() if program.npm])
+
+
+def _install_npm(program: Program) -> int:
     if program.is_present():
         return 0
     npm = shutil.which("npm")
     if npm is None:
-        print(f"peers: {NODE_OPCUA} needs npm: {PROGRAMS['npm'].remedy}", file=sys.stderr)
+        print(f"peers: {program.npm} needs npm: {PROGRAMS['npm'].remedy}", file=sys.stderr)
         return 1
-    home = node_modules().parent
+    home = node_modules(program.npm).parent
     home.parent.mkdir(parents=True, exist_ok=True)
-    print(f"peers: installing {NODE_OPCUA} into {home} (about 20 s)", file=sys.stderr)
+    print(f"peers: installing {program.npm} into {home} (up to 20 s)", file=sys.stderr)
     with tempfile.TemporaryDirectory(dir=home.parent, prefix=".install-") as beside:
         quiet = ["--no-audit", "--no-fund", "--no-package-lock", "--loglevel=error"]
+        if program.npm == MODBUS_SERIAL:
+            quiet.append("--omit=optional")  # drivers of serial ports, which no test needs
         done = subprocess.run(
-            [npm, "install", "--prefix", beside, *quiet, NODE_OPCUA],
+            [npm, "install", "--prefix", beside, *quiet, program.npm],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             check=False,
         )
         if done.returncode != 0:
-            print(f"peers: npm could not install {NODE_OPCUA}", file=sys.stderr)
+            print(f"peers: npm could not install {program.npm}", file=sys.stderr)
             return 1
         try:
             Path(beside).rename(home)

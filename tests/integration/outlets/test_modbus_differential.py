@@ -63,9 +63,9 @@ def _reference(image: RegisterImage) -> ModbusTcpServer:
     """pymodbus's server over what our image holds."""
     words: list[SimData] = []
     bits: list[SimData] = []
-    for number in NUMBERS:
-        address = (number - 1) * BLOCK_REGISTERS
-        values = list(struct.unpack(f">{BLOCK_REGISTERS}H", image.blocks[number]))
+    for page in sorted(image.blocks):
+        address = (page - 1) * BLOCK_REGISTERS
+        values = list(struct.unpack(f">{BLOCK_REGISTERS}H", image.blocks[page]))
         words.append(SimData(address, values=values, datatype=DataType.REGISTERS))
     last = max(NUMBERS) * BLOCK_REGISTERS
     for address in range(0, last, BLOCK_REGISTERS):
@@ -77,7 +77,7 @@ def _reference(image: RegisterImage) -> ModbusTcpServer:
 
 
 async def _serve(ports: dict[str, int], ready: threading.Event, done: threading.Event) -> None:
-    outlet = ModbusOutlet(modbus(), ANALYZERS)
+    outlet = ModbusOutlet(modbus(max_requests_per_s=100_000), ANALYZERS)
     await outlet.start()
     views = [accepted_view(f"fp-10{number}", 40.0 + number, 7 * number) for number in NUMBERS]
     alarm = replace(views[1], standing=replace(views[1].standing, low_flash_alarm=True))
@@ -114,6 +114,9 @@ def pair() -> Iterator[Pair]:
 addresses = st.one_of(
     st.integers(0, 1300),
     st.sampled_from([199, 200, 399, 400, 799, 800, 1199, 1200, 65534, 65535]),
+    st.integers(39_900, 42_500),  # integers
+    st.integers(51_900, 57_000),  # every order
+    st.integers(64_900, 65_300),  # the test pattern
     st.integers(0, 65535),
 )
 

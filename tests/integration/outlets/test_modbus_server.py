@@ -243,18 +243,19 @@ async def test_connection_limit() -> None:
 
 
 async def test_idle_connections_are_closed() -> None:
-    """Silence and half a frame are both idle; a client that asks stays."""
-    one = ModbusOutlet(modbus(), ANALYZERS, idle_timeout_s=1.0)
+    """Silence and half a frame are both idle, once the clock says so; a client that asks stays."""
+    now_s = 0.0
+    one = ModbusOutlet(modbus(), ANALYZERS, mono_s=lambda: now_s, idle_timeout_s=100.0)
     await one.start()
     try:
         async with Wire(one.port) as silent, Wire(one.port) as half, Wire(one.port) as busy:
             half.send(b"\x00\x01\x00\x00\x00")
-            await until(lambda: one.connections == 3)
-            asked = 0
-            async with asyncio.timeout(10.0):
-                while one.connections > 1 or asked == 0:
-                    assert (await busy.ask(3, 0, 1))[0] == 3
-                    asked += 1
+            await until(lambda: one.connections == 3, timeout_s=30.0)
+            now_s = 60.0
+            assert (await busy.ask(3, 0, 1))[0] == 3
+            assert one.connections == 3
+            now_s = 101.0
+            await until(lambda: one.connections == 1, timeout_s=30.0)
             assert await silent.is_closed()
             assert await half.is_closed()
             assert (await busy.ask(3, 0, 1))[0] == 3
@@ -264,7 +265,7 @@ async def test_idle_connections_are_closed() -> None:
 
 async def test_a_client_that_does_not_read_cannot_grow_memory() -> None:
     """It is not read from any more once its answers pile up, and closed as idle in the end."""
-    one = ModbusOutlet(modbus(), ANALYZERS, idle_timeout_s=1.0)
+    one = ModbusOutlet(modbus(max_requests_per_s=100_000), ANALYZERS, idle_timeout_s=1.0)
     await one.start()
     loop = asyncio.get_running_loop()
     slow = socket.socket()

@@ -19,6 +19,7 @@ from asyncua.common.node import Node
 
 from edgeflash.config.site import Product, Stream
 from edgeflash.inputs import InputStore
+from edgeflash.link_figures import LinkFigures
 from edgeflash.model import Assessment
 from edgeflash.outlets import OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
@@ -378,6 +379,25 @@ async def test_diagnostics_are_shown_and_follow(
     unknown = await _read(client, "Edgeflash.Diagnostics.FreeRoomBytes")
     assert unknown.StatusCode.value == 0x809B0000
     await outlet.publish([builders.accepted_view()])
+
+
+async def test_a_links_figures_are_diagnostics(
+    outlet: OpcUaOutlet, client: Client, plant: Plant
+) -> None:
+    """Counts, and round trips in ms (UNECE C26), bad while there are none (BadNoData 809B0000)."""
+    figures = LinkFigures(
+        requests=40, answers=37, refusals=((2, 3), (6, 4)), timeouts=2, round_trip_p95_ms=12.5
+    )
+    standing = replace(builders.standing_of(builders.result()), link_figures=figures)
+    plant.now_s += 2.0
+    await outlet.publish([builders.view_of(standing)])
+    at = "fp-101.Diagnostics."
+    for name, wanted in (("Requests", 40), ("Answers", 37), ("Refusals", 7), ("Timeouts", 2)):
+        assert await _value(client, at + name) == wanted
+    assert await _value(client, at + "RoundTripP95") == 12.5
+    unit = await _value(client, at + "RoundTripP95.EngineeringUnits")
+    assert unit.UnitId == int.from_bytes(b"C26", "big")
+    assert (await _read(client, at + "RoundTripMax")).StatusCode.value == 0x809B0000
 
 
 async def test_the_types_namespace_says_its_version(client: Client) -> None:

@@ -103,8 +103,8 @@ async def test_a_renewed_certificate_is_taken_over_with_no_data_lost(tmp_path: P
             )
             await until(lambda: seen == [62.5], timeout_s=30.0)
             uri = application_uri("Invented Bend")
-            new = keys.renew_own(keys.own_folder(tmp_path), uri, (), datetime.now(UTC)).facts
             with capture_logs() as lines:
+                new = keys.renew_own(keys.own_folder(tmp_path), uri, (), datetime.now(UTC)).facts
                 await plant.look()
             assert [line["event"] for line in lines] == ["own_certificate_taken_over"]
             for value in (63.0, 64.0, 65.0):
@@ -135,8 +135,8 @@ async def test_the_end_of_the_certificate_is_told(tmp_path: Path) -> None:
         assert (watch.own_stage, "1824 days left" in watch.own_state) == (Stage.FINE, True)
         for days, stage in ((1800, Stage.WITHIN_30_DAYS), (1830, Stage.EXPIRED)):
             later = datetime.now(UTC) + timedelta(days=days)
-            security.now = lambda later=later: later
             with capture_logs() as lines:
+                security.now = lambda later=later: later
                 await plant.look()
                 await plant.look()
             said = [line for line in lines if line["event"] == "own_certificate_ends"]

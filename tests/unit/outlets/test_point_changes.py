@@ -61,6 +61,17 @@ def test_another_id_is_another_analyzer() -> None:
     assert len(gone) == len(CATALOGUE)
 
 
+def test_another_kind_of_unit_moves_what_it_moves() -> None:
+    """With a unit for each analyzer, its unit and every address of the second server move."""
+    servers = (modbus(port=5020), modbus(port=5021))
+    before = _plant(("fp-101", 4), modbus=servers)
+    units = (modbus(port=5020), modbus(port=5021, unit_ids="per_analyzer"))
+    changes = _changes(before, _plant(("fp-101", 4), modbus=units))
+    assert {c.what for c in changes} == {"Modbus 2 unit identifier", "Modbus 2 address"}
+    first = next(c for c in changes if c.point == "quality" and c.what == "Modbus 2 address")
+    assert (first.before, first.after) == ("602", "2")
+
+
 def test_another_unit_or_order_changes_what_is_read() -> None:
     """The address is the same and the number another: the worst of all."""
     after = _plant(

@@ -221,7 +221,7 @@ def test_inputs_in_markdown_and_json() -> None:
             assert len(cells) == 1, block
     assert "None" not in text
     inputs = text.split("## inputs\n")[1].split("\n## ")[0]
-    assert "| `t10` | write | 50000 | 350001 | 450001 |" in inputs
+    assert "| `t10` | write | any | 50000 | 350001 | 450001 |" in inputs
     assert "| `t10` | read | `nsu=urn:edgeflash:points;s=inputs.t10` |" in inputs
     read = json.loads(as_json(rows(WITH_INPUTS)))
     (t10,) = [r for r in read["points"] if (r["analyzer"], r["point"]) == ("inputs", "t10")]
