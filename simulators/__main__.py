@@ -1,4 +1,4 @@
-"""Command line: `python -m simulators` serves a scenario over Modbus TCP."""
+"""Command line: `python -m simulators` serves a scenario over Modbus TCP, and OPC UA if asked."""
 
 from __future__ import annotations
 
@@ -42,6 +42,7 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--port-base", type=int, default=0, help="first port; 0 takes free ones")
     made.add_argument("--cycles", type=int, default=0, help="stop after so many of each; 0 never")
     made.add_argument("--start-number", type=int, default=1, help="number of the first cycle")
+    made.add_argument("--opcua", action="store_true", help="serve each over OPC UA as well")
     made.add_argument("--until-stdin-closes", action="store_true")
     return made
 
@@ -94,6 +95,7 @@ async def _serve(options: argparse.Namespace, plans: Sequence[AnalyzerPlan]) -> 
             cycles=options.cycles,
             start_number=options.start_number,
             truth=truth,
+            opcua=options.opcua,
         )
         try:
             print(ready_line(await fleet.start()), flush=True)

@@ -12,6 +12,7 @@ from typing import TextIO
 from simulators.analyzer import SimulatedAnalyzer, Truth
 from simulators.fuel import product
 from simulators.modbus_server import HOST, AnalyzerServer
+from simulators.opcua_server import OpcUaFace
 from simulators.scenarios import AnalyzerPlan
 
 PACE_S = 0.02  # wall seconds between two steps of the model
@@ -24,7 +25,8 @@ class Fleet:
     """Analyzers, their servers and the truth file.
 
     speed: simulated seconds per wall second. port_base: first port, the others follow;
-    0 takes free ones. cycles: stop after that many cycles of every analyzer, 0 never.
+    0 takes free ones. opcua: an OPC UA server for each as well, on the ports after those.
+    cycles: stop after that many cycles of every analyzer, 0 never.
     """
 
     def __init__(
@@ -37,6 +39,7 @@ class Fleet:
         cycles: int = 0,
         start_number: int = 1,
         truth: TextIO | None = None,
+        opcua: bool = False,
     ) -> None:
         self._speed = speed
         self._cycles = cycles
@@ -57,14 +60,22 @@ class Fleet:
             AnalyzerServer(one.image, port=port_base + place if port_base else 0)
             for place, one in enumerate(self.analyzers)
         ]
+        count = len(self.analyzers)
+        self.faces = [
+            OpcUaFace(one.image, port=port_base + count + place if port_base else 0)
+            for place, one in enumerate(self.analyzers)
+            if opcua
+        ]
         for one in self.analyzers:
             one.on_truth = self._record
 
     async def start(self) -> dict[str, object]:
         """Starts the servers; returns the line that says where they are."""
-        found = []
+        found: list[dict[str, object]] = []
         for analyzer, server in zip(self.analyzers, self.servers, strict=True):
             found.append({"id": analyzer.name, "host": HOST, "port": await server.start()})
+        for one, face in zip(found, self.faces, strict=bool(self.faces)):
+            one["opcua"] = await face.start()
         return {"ready": True, "analyzers": found}
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -82,11 +93,15 @@ class Fleet:
             for analyzer in self.analyzers:
                 if not self._finished(analyzer):
                     analyzer.advance(passed_s * self._speed)
+            for face in self.faces:
+                await face.refresh()
 
     async def close(self) -> None:
         """Stops all servers."""
         for server in self.servers:
             await server.stop()
+        for face in self.faces:
+            await face.stop()
 
     def _finished(self, analyzer: SimulatedAnalyzer) -> bool:
         return bool(self._cycles) and len(analyzer.truths) >= self._cycles

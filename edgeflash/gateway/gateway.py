@@ -158,6 +158,7 @@ class Gateway:
                 InForce.of(self._site, self._started_at),
                 self._facts,
                 history=HistorySource(self._site.history_dir, journal, file.analyzers),
+                state_dir=self._site.state_dir,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:

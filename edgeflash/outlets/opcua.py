@@ -8,11 +8,11 @@ alone is no change, and the node keeps the time since which its value has been w
 from __future__ import annotations
 
 import asyncio
-import re
 import socket
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import structlog
 from asyncua import ua
@@ -23,30 +23,28 @@ from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
 from edgeflash.operations import Operations
 from edgeflash.outlets.history_rows import HISTORIC
-from edgeflash.outlets.listening import (
-    OutletError,
-    bind_host,
-    cannot_listen,
-    refuse_open_endpoint,
-)
-from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf, anonymous_reader
+from edgeflash.outlets.listening import OutletError, bind_host, cannot_listen
+from edgeflash.outlets.logins import LoginFailed
+from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_events import OpcUaEvents
 from edgeflash.outlets.opcua_history import PointHistory, Source, historic_nodes
 from edgeflash.outlets.opcua_history_nodes import add_history
+from edgeflash.outlets.opcua_identity import who_of
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_live import OpcUaLive
 from edgeflash.outlets.opcua_model import Served, model_nodes
 from edgeflash.outlets.opcua_names import NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
+from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.opcua_watch import SecurityWatch
 from edgeflash.outlets.values import OutletUnits, Shown, shown
 from edgeflash.points import CATALOGUE, Point
 from edgeflash.publication import View
 from edgeflash.service import SYSTEM_CLOCK
+from edgeflash.service.machine import application_uri
 from edgeflash.trust import Quality, Trust
-
-__all__ = ["OpcUaOutlet", "refuse_open_endpoint"]
 
 PATH = "edgeflash"
 STOP_TIMEOUT_S = 2.0
@@ -59,14 +57,16 @@ _log = structlog.get_logger(__name__)
 
 
 class OpcUaOutlet:
-    """Serves all analyzers' points and the inputs, anonymously and without encryption.
+    """Serves all analyzers' points and the inputs, to whom the site's security lets in.
 
-    So where the site file accepts inputs, whoever can reach the port can write them: predictions,
-    and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
+    Where the site file accepts inputs, operators can write them over a secured endpoint, and
+    whoever can reach the port over the open one: predictions, and the product's number, which
+    chooses the limit in force. mono_s: the clock of their ages. state_dir: where keys and users
+    are; without it only the open endpoint can be. on_login_failed: see logins.
     in_force: the configuration that is shown beside the points. facts: of the gateway, now.
     operations: what the methods ask for; without, they cannot be called. who_of: tells who calls.
     history: where HistoryRead reads; None: there is none to read.
-    start raises OutletError when that is not allowed for the host, or when it cannot listen.
+    start raises OutletError or StorageError when it cannot listen, or has no keys.
     """
 
     def __init__(
@@ -79,8 +79,11 @@ class OpcUaOutlet:
         in_force: InForce | None = None,
         facts: Callable[[], GatewayFacts] = GatewayFacts,
         operations: Operations | None = None,
-        who_of: WhoOf = anonymous_reader,
         history: Source | None = None,
+        who_of: WhoOf = who_of,
+        *,
+        state_dir: Path | None = None,
+        on_login_failed: LoginFailed | None = None,
     ) -> None:
         self._config = server
         self._history = history
@@ -94,6 +97,9 @@ class OpcUaOutlet:
         self._events: OpcUaEvents | None = None
         self._in_force = in_force or InForce(site_name)
         self._facts = facts
+        uri = application_uri(site_name)
+        self._security = ServerSecurity(server, state_dir, uri, on_login_failed)
+        self.watch = SecurityWatch(self._security)
         self._inputs: OpcUaInputs | None = None
         self._live: OpcUaLive | None = None
         self._server: BoundedServer | None = None
@@ -110,9 +116,6 @@ class OpcUaOutlet:
 
     async def start(self) -> None:
         """Builds the address space, every point waiting for its first data, and listens."""
-        refusal = refuse_open_endpoint(self._config)
-        if refusal is not None:
-            raise OutletError(refusal)
         host, port = self._config.host, self._config.port
         address = await bind_host(host, port)
         try:
@@ -125,8 +128,11 @@ class OpcUaOutlet:
         self._server = server
         self._written = {}
         _advertise_port(server, _advertised(host))
-        accepts = self._config.accept_inputs
-        _log.info("opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts)
+        accepts, is_open = self._config.accept_inputs, self._config.allow_open_endpoint
+        _log.info(
+            "opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts, open_endpoint=is_open
+        )
+        await self.watch.look(server)
 
     def _built(self, address: str, port: int) -> BoundedServer:
         """A server with its address space, not yet listening.
@@ -136,7 +142,8 @@ class OpcUaOutlet:
         """
 
         async def build() -> BoundedServer:
-            server = BoundedServer(address, port, self._config.accept_inputs, self._who_of)
+            self._security.load()
+            server = BoundedServer(address, port, self._security, self._who_of)
             await server.init()
             await _introduce(server, self._site_name)
             built = await build_nodes(server, model_nodes(self._served()))
@@ -192,6 +199,7 @@ class OpcUaOutlet:
             await self._inputs.publish()
         if self._live is not None:
             await self._live.publish({view.standing.analyzer: view for view in views})
+        await self.watch.look(self._server)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)
@@ -248,11 +256,10 @@ def _advertised(host: str) -> str:
 
 async def _introduce(server: BoundedServer, site_name: str) -> None:
     """Sets the names a client sees. The application URI tells sites and machines apart."""
-    slug = re.sub(r"[^a-z0-9]+", "-", site_name.lower()).strip("-") or "site"
     server.set_server_name(f"edgeflash {site_name}")
     server.application_type = ua.ApplicationType.Server
     server.product_uri = "urn:edgeflash"
-    await server.set_application_uri(f"urn:{socket.gethostname()}:edgeflash:{slug}")
+    await server.set_application_uri(application_uri(site_name))
     await server.set_build_info(
         "urn:edgeflash", "edgeflash", "edgeflash", "", "", datetime.now(UTC)
     )

@@ -31,24 +31,25 @@ from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
-from edgeflash.access import UserRole, Who
+from edgeflash.access import Who
 from edgeflash.outlets.opcua_all_items import AllItems
 from edgeflash.outlets.opcua_calls import Caller, Calls
+from edgeflash.outlets.opcua_channel import GuardedConnection, GuardedProcessor
 from edgeflash.outlets.opcua_event import Event
 from edgeflash.outlets.opcua_event_filter import EventTypes
 from edgeflash.outlets.opcua_history import PointHistory
+from edgeflash.outlets.opcua_identity import who_of
 from edgeflash.outlets.opcua_monitored_items import MAX_QUEUED_VALUES
 from edgeflash.outlets.opcua_monitoring import Monitoring, MonitoringSession
+from edgeflash.outlets.opcua_security import ServerSecurity
+from edgeflash.outlets.opcua_session import GuardedSession
 from edgeflash.outlets.opcua_side_reading import SideReading
 from edgeflash.outlets.refusals import Refusals
 
-MAX_CONNECTIONS = 32
-MAX_SUBSCRIPTIONS = 128
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
 """Values in one write request; more are refused with BadTooManyOperations."""
-MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
 ACTIVATION_TIMEOUT_S = 10.0
@@ -60,18 +61,15 @@ WriteTaker = Callable[[ua.DataValue, str], Awaitable[ua.StatusCode]]
 """Takes a client's value for one node; the text names the client. Gives the answer."""
 
 _WRITE = ObjectIds.WriteRequest_Encoding_DefaultBinary
+
 WhoOf = Callable[[InternalSession], Who]
 """Tells who a session's user is, as authenticated."""
 
 _NOBODY = User(role=SessionRole.Anonymous)
 
 
-class ReadersOnly(UserManager):
-    """Anonymous clients are plain users; whoever gives a name is refused, "admin" too.
-
-    `certificate` may be the channel's and says nothing of a log-in; certificate log-ins are not
-    among the identity tokens the server takes.
-    """
+class Nobody(UserManager):
+    """The library's way to log in lets nobody in, "admin" least of all: see opcua_identity."""
 
     def get_user(
         self,
@@ -80,7 +78,7 @@ class ReadersOnly(UserManager):
         password: str | None = None,
         certificate: Any = None,
     ) -> User | None:
-        return None if username is not None else User(role=SessionRole.User, name="anonymous")
+        return None
 
 
 class ReadersRuleset(SimpleRoleRuleset):
@@ -97,34 +95,29 @@ class ReadersRuleset(SimpleRoleRuleset):
         return user.role is not SessionRole.Anonymous and action_type in self._services
 
 
-def anonymous_reader(session: InternalSession) -> Who:
-    """An anonymous session's user; the library names a session by the client's address and port."""
-    peer = f"{session.name[0]}:{session.name[1]}" if session.name else "?"
-    return Who("anonymous", UserRole.OBSERVER, f"opcua {peer}")
-
-
 class BoundedServer(Server):
     """An OPC UA server for a bounded number of bounded clients.
 
-    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist,
-    as `calls` is, and the types and the notice of lost events. who_of: for the calls.
+    security: loaded. Clients may write the nodes in `takers`, which is filled after the nodes
+    exist, where its configuration accepts inputs. `calls`, the event types and the notice of lost
+    events are filled then too.
     """
 
     def __init__(
-        self, host: str, port: int, writes: bool = False, who_of: WhoOf = anonymous_reader
+        self, host: str, port: int, security: ServerSecurity, who_of: WhoOf = who_of
     ) -> None:
         self.takers: dict[ua.NodeId, WriteTaker] = {}
         self.calls = Calls()
         self.event_types: EventTypes | None = None
         self.overflow_event: Callable[[], Event] | None = None
-        super().__init__(iserver=_BoundedInner(self.takers, self.calls, who_of))
+        self.security = security
+        super().__init__(iserver=_BoundedInner(self.takers, self.calls, security, who_of))
         self.socket_address = (host, port)
         self.allow_remote_admin(False)
-        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset(writes))
-        self.set_identity_tokens([ua.AnonymousIdentityToken])
+        security.prepare(self, ReadersRuleset(security.config.accept_inputs))
         inner = self.iserver
-        inner.max_connections = MAX_CONNECTIONS
-        inner.max_subscriptions = MAX_SUBSCRIPTIONS
+        inner.max_connections = security.all_of.connections
+        inner.max_subscriptions = security.all_of.subscriptions
         inner.max_monitored_item_queue_size = MAX_QUEUED_VALUES
         inner.max_unacked_messages_per_subscription = MAX_UNACKNOWLEDGED
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
@@ -134,8 +127,8 @@ class BoundedServer(Server):
         # Its own session too, through which the library sends events.
         inner.isession.subscription_service = inner.subscription_service
         inner.subscription_service.make_items = self._made_items
-        self.limits.max_message_size = MAX_MESSAGE_BYTES
-        self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
+        self.limits.max_message_size = security.config.max_message_bytes
+        self.limits.max_chunk_count = math.ceil(security.config.max_message_bytes / CHUNK_BYTES)
 
     def _made_items(self, *arguments: Any) -> AllItems:
         """The monitored items of a new subscription."""
@@ -146,6 +139,7 @@ class BoundedServer(Server):
     async def start(self) -> None:
         """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
         await self._setup_server_nodes()
+        self.security.trim_tokens(self.iserver.endpoints)
         assert self.socket_address is not None
         self.bserver = _BoundedListener(self.iserver, *self.socket_address, self.limits)
         self.bserver.set_policies(self._policies)
@@ -166,11 +160,18 @@ class BoundedServer(Server):
 class _BoundedInner(InternalServer):
     """Gives clients sessions that write by takers and call registered methods only."""
 
-    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker], calls: Calls, who_of: WhoOf) -> None:
-        super().__init__(user_manager=ReadersOnly())
+    def __init__(
+        self,
+        takers: Mapping[ua.NodeId, WriteTaker],
+        calls: Calls,
+        security: ServerSecurity,
+        who_of: WhoOf,
+    ) -> None:
+        super().__init__(user_manager=Nobody())
         self._takers = takers
         self._calls = calls
         self._who_of = who_of
+        self.security = security
 
     def create_session(
         self, name: Any, user: User = _NOBODY, external: bool = False
@@ -184,7 +185,7 @@ class _BoundedInner(InternalServer):
         return session
 
 
-class _BoundedSession(MonitoringSession):
+class _BoundedSession(GuardedSession, MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
     calls: Calls
     who_of: WhoOf
@@ -199,12 +200,6 @@ class _BoundedSession(MonitoringSession):
         self.calls.show_executable(params.NodesToRead, results, self.who_of(self))
         return results
 
-    async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
-        self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
-    ) -> list[ua.TransferResult]:
-        """Refused as a service that is not there, upon which clients subscribe anew."""
-        raise ServiceError(StatusCodes.BadServiceUnsupported)
-
     async def history_read(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
         manager = self.iserver.history_manager
         if isinstance(manager, PointHistory):
@@ -218,7 +213,7 @@ class _BoundedSession(MonitoringSession):
 
     async def _written(self, item: ua.WriteValue) -> ua.StatusCode:
         taker = self.takers.get(item.NodeId)
-        if taker is None or item.AttributeId != AttributeIds.Value:
+        if taker is None or item.AttributeId != AttributeIds.Value or not self.may_write:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadUserAccessDenied))
         if item.IndexRange:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadIndexRangeInvalid))
@@ -243,18 +238,19 @@ class _BoundedListener(BinaryServer):
         return made
 
 
-class _BoundedConnection(OPCUAProtocol):
+class _Processor(GuardedProcessor, SideReading):
+    """Guarded, with long readings of the history beside the rest."""
+
+
+class _BoundedConnection(GuardedConnection):
     """Closes a client that announces a chunk above the limit or does not take its answers."""
 
-    refusals: Refusals
+    make_processor = _Processor
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
         if self.transport is not None:
             self.transport.set_write_buffer_limits(high=MAX_UNSENT_BYTES)
-            self.processor = SideReading(
-                self.iserver, self.transport, self.limits, policies=self.policies
-            )
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)

@@ -24,9 +24,8 @@ _HISTORY_READ = ua.NodeId(ua.Int32(ObjectIds.HistoryReadRequest_Encoding_Default
 class SideReading(UaProcessor):
     """Answers HistoryRead when it is read, and meanwhile what comes behind it."""
 
-    def __init__(self, *arguments: Any, policies: Any) -> None:
+    def __init__(self, *arguments: Any) -> None:
         super().__init__(*arguments)
-        self.set_policies(policies)  # type: ignore[no-untyped-call]
         self._beside: set[asyncio.Task[Any]] = set()
 
     async def process_message(self, seqhdr: Any, body: Buffer) -> Any:

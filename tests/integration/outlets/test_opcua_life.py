@@ -121,13 +121,6 @@ async def test_a_port_in_use_is_said_and_costs_little() -> None:
     await server.wait_closed()
 
 
-async def test_an_open_endpoint_to_the_network_is_refused() -> None:
-    """Without encryption and log-in it does not start beyond loopback unless asked to."""
-    outlet = OpcUaOutlet(opcua(host="0.0.0.0"), (FIRST,), "Invented Bend")
-    with pytest.raises(OutletError, match="allow_open_endpoint"):
-        await outlet.start()
-
-
 async def test_a_wildcard_host_names_this_machine() -> None:
     """Discovery never tells a client to connect to 0.0.0.0; the client's own address is kept."""
     outlet = OpcUaOutlet(opcua(host="0.0.0.0", allow_open_endpoint=True), (FIRST,), "Invented Bend")
