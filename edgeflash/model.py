@@ -257,6 +257,8 @@ class Cycle:
     on_stream_s: from the last change of stream that was seen to the result; None when none was.
     clock_ahead_s: the analyzer's clock against ours, where the result was watched; else None.
     alive_stuck_s: the longest time the sign of life stood still during the cycle; None without.
+    statuses: what the analyzer's server said of values it does not call simply good: of those read
+    with the result, and of the live ones that count (flows, samples of a polled trace).
     """
 
     analyzer: str
@@ -282,6 +284,7 @@ class Cycle:
     on_stream_s: float | None = None
     clock_ahead_s: float | None = None
     alive_stuck_s: float | None = None
+    statuses: Mapping[Role, str] = field(default_factory=dict)
 
     @property
     def stream(self) -> int | None:

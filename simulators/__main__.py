@@ -1,4 +1,4 @@
-"""Command line: `python -m simulators` serves a scenario over Modbus TCP or on a serial line."""
+"""Command line: `python -m simulators` serves a scenario by Modbus TCP, a serial line or OPC UA."""
 
 from __future__ import annotations
 
@@ -48,6 +48,7 @@ def parser() -> argparse.ArgumentParser:
     )
     made.add_argument("--cycles", type=int, default=0, help="stop after so many of each; 0 never")
     made.add_argument("--start-number", type=int, default=1, help="number of the first cycle")
+    made.add_argument("--opcua", action="store_true", help="serve each over OPC UA as well")
     made.add_argument("--until-stdin-closes", action="store_true")
     return made
 
@@ -101,6 +102,7 @@ async def _serve(options: argparse.Namespace, plans: Sequence[AnalyzerPlan]) -> 
             cycles=options.cycles,
             start_number=options.start_number,
             truth=truth,
+            opcua=options.opcua,
         )
         try:
             print(ready_line(await fleet.start()), flush=True)

@@ -13,6 +13,7 @@ from typing import TextIO
 from simulators.analyzer import SimulatedAnalyzer, Truth
 from simulators.fuel import product
 from simulators.modbus_server import HOST, AnalyzerServer
+from simulators.opcua_server import OpcUaFace
 from simulators.scenarios import AnalyzerPlan
 from simulators.serial_face import SerialFace
 
@@ -27,8 +28,8 @@ class Fleet:
 
     speed: simulated seconds per wall second. port_base: first port, the others follow;
     0 takes free ones. line: one serial line instead, where a link to its pseudo terminal is made,
-    with the analyzers as units 1, 2, 3, …. cycles: stop after that many cycles of every analyzer,
-    0 never.
+    with the analyzers as units 1, 2, 3, …. opcua: an OPC UA server for each as well, on the ports
+    after those. cycles: stop after that many cycles of every analyzer, 0 never.
     """
 
     def __init__(
@@ -42,6 +43,7 @@ class Fleet:
         cycles: int = 0,
         start_number: int = 1,
         truth: TextIO | None = None,
+        opcua: bool = False,
     ) -> None:
         self._speed = speed
         self._cycles = cycles
@@ -65,6 +67,12 @@ class Fleet:
             for place, one in enumerate(self.analyzers)
             if line is None
         ]
+        count = len(self.analyzers)
+        self.faces = [
+            OpcUaFace(one.image, port=port_base + count + place if port_base else 0)
+            for place, one in enumerate(self.analyzers)
+            if opcua
+        ]
         for one in self.analyzers:
             one.on_truth = self._record
 
@@ -75,9 +83,10 @@ class Fleet:
             self._face.open_terminal(self._line)
             for unit, analyzer in enumerate(self.analyzers, start=1):
                 found.append({"id": analyzer.name, "device": str(self._line), "unit_id": unit})
-            return {"ready": True, "analyzers": found}
-        for analyzer, server in zip(self.analyzers, self.servers, strict=True):
+        for analyzer, server in zip(self.analyzers, self.servers, strict=self._line is None):
             found.append({"id": analyzer.name, "host": HOST, "port": await server.start()})
+        for one, face in zip(found, self.faces, strict=bool(self.faces)):
+            one["opcua"] = await face.start()
         return {"ready": True, "analyzers": found}
 
     async def run(self, stop: asyncio.Event) -> None:
@@ -95,6 +104,8 @@ class Fleet:
             for analyzer in self.analyzers:
                 if not self._finished(analyzer):
                     analyzer.advance(passed_s * self._speed)
+            for face in self.faces:
+                await face.refresh()
 
     async def close(self) -> None:
         """Stops all servers, and takes the line away."""
@@ -103,6 +114,8 @@ class Fleet:
         await self._face.close()
         for server in self.servers:
             await server.stop()
+        for face in self.faces:
+            await face.stop()
 
     def _finished(self, analyzer: SimulatedAnalyzer) -> bool:
         return bool(self._cycles) and len(analyzer.truths) >= self._cycles

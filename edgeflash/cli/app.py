@@ -12,6 +12,7 @@ from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
 from edgeflash.cli.demo import demo
 from edgeflash.cli.history import history_app
+from edgeflash.cli.keys import keys_app
 from edgeflash.cli.peek import peek_app
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
@@ -19,6 +20,7 @@ from edgeflash.cli.products import products
 from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
+from edgeflash.cli.users import users_app
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
 
 app = typer.Typer(
@@ -41,6 +43,8 @@ app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")
 app.add_typer(blend_app, name="blend")
+app.add_typer(keys_app, name="keys")
+app.add_typer(users_app, name="users")
 
 
 def _version(wanted: bool) -> None:

@@ -28,7 +28,7 @@ KEYS_OF: Mapping[str, frozenset[str]] = {
     "port": frozenset({"host"}),
     "unit_id": frozenset({"host", "line"}),
     "timeout_s": frozenset({"host", "opcua"}),
-    "retries": frozenset({"host", "opcua"}),
+    "retries": frozenset({"host"}),
 }
 """Keys that belong to some ways only, each with those ways."""
 

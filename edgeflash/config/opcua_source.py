@@ -15,14 +15,14 @@ OPCUA_PORT = 4840
 
 SCHEME = "opc.tcp"
 
-SecurityPolicy = Literal["Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss", "None"]
-SecurityMode = Literal["SignAndEncrypt", "Sign", "None"]
+SecurityPolicy = Literal["Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss", "none"]
+SecurityMode = Literal["sign_and_encrypt", "sign", "none"]
 
 
 class OpcUaSource(Strict):
     """One analyzer's OPC UA server: where it is, how the way to it is protected, who we are.
 
-    security_policy, security_mode: "None" in both is no protection at all, and only where it says
+    security_policy, security_mode: "none" in both is no protection at all, and only where it says
     so. user: else anonymous; its password comes from a file or from a credential of the service
     manager. server_uri: the application URI the server's certificate must carry. check_host: the
     certificate must name the host of the url. subscribe: false reads everything, whatever the map
@@ -31,7 +31,7 @@ class OpcUaSource(Strict):
 
     url: str
     security_policy: SecurityPolicy = "Basic256Sha256"
-    security_mode: SecurityMode = "SignAndEncrypt"
+    security_mode: SecurityMode = "sign_and_encrypt"
     user: Annotated[str, Field(min_length=1, max_length=256)] | None = None
     password_file: Path | None = None
     password_credential: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")] | None = None
@@ -43,7 +43,7 @@ class OpcUaSource(Strict):
     @property
     def is_secure(self) -> bool:
         """False when nothing protects the way to the server."""
-        return self.security_mode != "None"
+        return self.security_mode != "none"
 
     @property
     def host(self) -> str:

@@ -41,16 +41,16 @@ def _url_problem(url: str) -> str | None:
 
 def _security_problems(path: KeyPath, source: OpcUaSource) -> Iterator[Problem]:
     policy, mode = (*path, "security_policy"), (*path, "security_mode")
-    if source.security_policy == "None" and source.is_secure:
+    if source.security_policy == "none" and source.is_secure:
         why = (
-            f'security_policy "None" cannot protect anything, so this must be "None" too, '
+            'security_policy "none" cannot protect anything, so this must be "none" too, '
             f'not "{source.security_mode}"; else choose another policy'
         )
         yield Problem(mode, why, (policy,))
-    if source.security_policy != "None" and not source.is_secure:
+    if source.security_policy != "none" and not source.is_secure:
         why = (
-            'security_mode "None" uses no policy, so this must be "None" too, '
-            f'not "{source.security_policy}"; else set security_mode to "SignAndEncrypt"'
+            'security_mode "none" uses no policy, so this must be "none" too, '
+            f'not "{source.security_policy}"; else set security_mode to "sign_and_encrypt"'
         )
         yield Problem(policy, why, (mode,))
     if not source.is_secure:
@@ -71,6 +71,12 @@ def _password_problems(path: KeyPath, source: OpcUaSource) -> Iterator[Problem]:
             if given is not None:
                 yield Problem(key, "is a password, and there is no user: give one", (user,))
         return
+    if not source.is_secure:
+        why = (
+            "would send a password to whoever answers: choose a security_policy and a "
+            "security_mode, or take this line out"
+        )
+        yield Problem(user, why, ((*path, "security_mode"), (*path, "security_policy")))
     if source.password_file is None and source.password_credential is None:
         why = (
             "is missing; the password of the user stands in a file of its own, or in a "

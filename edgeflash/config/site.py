@@ -68,12 +68,42 @@ class Journal(Strict):
     keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
 
 
+class SecurityPolicy(StrEnum):
+    """A security policy of OPC 10000-7 that is not deprecated, by the end of its URI."""
+
+    BASIC256_SHA256 = "Basic256Sha256"
+    AES128_SHA256_RSA_OAEP = "Aes128_Sha256_RsaOaep"
+    AES256_SHA256_RSA_PSS = "Aes256_Sha256_RsaPss"
+
+
+class SecurityMode(StrEnum):
+    """What protects each message: a signature, or that and encryption."""
+
+    SIGN = "sign"
+    SIGN_AND_ENCRYPT = "sign_and_encrypt"
+
+
 class OpcUaServer(Strict):
-    """The OPC UA outlet."""
+    """The OPC UA outlet.
+
+    policies, modes: of its secured endpoints. allow_open_endpoint: one without certificate,
+    encryption and password besides. anonymous: whether who gives no name may read; not given: at
+    the open endpoint only. host_names: more names and addresses for the own certificate.
+    client_share: the part of each limit that one client address may use up.
+    """
 
     host: str = "127.0.0.1"
     port: Port = 4840
+    policies: Annotated[tuple[SecurityPolicy, ...], Field(min_length=1)] = tuple(SecurityPolicy)
+    modes: Annotated[tuple[SecurityMode, ...], Field(min_length=1)] = tuple(SecurityMode)
     allow_open_endpoint: bool = False
+    anonymous: bool | None = None
+    host_names: tuple[str, ...] = ()
+    max_sessions: Annotated[int, Field(ge=2, le=1000)] = 32
+    max_subscriptions: Annotated[int, Field(ge=2, le=10_000)] = 128
+    max_monitored_items: Annotated[int, Field(ge=100, le=1_000_000)] = 20_000
+    max_message_bytes: Annotated[int, Field(ge=65_536, le=67_108_864)] = 4_194_304
+    client_share: Annotated[float, Field(gt=0, le=1)] = 0.5
     accept_inputs: bool = False
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"

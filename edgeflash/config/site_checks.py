@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.hosts import collide, host_problem, is_loopback
+from edgeflash.config.hosts import collide, host_problem
 from edgeflash.config.input_checks import input_problems
 from edgeflash.config.line_checks import line_problems
 from edgeflash.config.link_checks import way_problems
 from edgeflash.config.modbus_checks import modbus_problems
+from edgeflash.config.opcua_checks import opcua_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
@@ -46,13 +47,7 @@ def _outlet_problems(file: SiteFile) -> Iterator[Problem]:
         yield Problem(("opcua",), why, (("modbus",),))
     if file.opcua is not None:
         yield from _host_problems(("opcua", "host"), file.opcua.host)
-        if not is_loopback(file.opcua.host) and not file.opcua.allow_open_endpoint:
-            why = (
-                f'"{file.opcua.host}" opens the OPC UA server to the network, where anyone may '
-                'read it without signing in: set host = "127.0.0.1", or allow_open_endpoint = true '
-                "where the network itself is protected"
-            )
-            yield Problem(("opcua", "host"), why, (("opcua", "allow_open_endpoint"),))
+        yield from opcua_problems(file.opcua)
     for index, server in enumerate(file.modbus):
         path: KeyPath = ("modbus", index)
         yield from _host_problems((*path, "host"), server.host)

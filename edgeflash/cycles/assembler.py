@@ -206,6 +206,7 @@ class Assembler:
             on_stream_s=self._stream.since_change_s(scan.taken_mono_s),
             clock_ahead_s=self._stamp.clock_ahead_s(_result_time(body)),
             alive_stuck_s=alive_stuck_s,
+            statuses={**seen.statuses, **body.statuses},
         )
         self._remember(cycle, scan.taken_mono_s if self._is_watched(gap_s) else None)
         return cycle

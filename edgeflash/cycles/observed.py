@@ -15,6 +15,7 @@ SPAN_ROLES = (
     Role.CELL_TEMPERATURE,
     Role.BAROMETRIC_PRESSURE,
 )
+SAMPLE_ROLES = (Role.SAMPLE_TEMPERATURE, Role.CELL_PRESSURE)
 FLOWS_COUNT_IN = (Phase.HEAT, Phase.FLASHED, Phase.CHECK_SAMPLE)
 """Flows stop or surge while the cell is cleaned and purged; only the measuring phases count."""
 
@@ -32,6 +33,7 @@ class Observed:
         self.streams: list[int] = []
         self.spans: dict[Role, Span] = {}
         self.longest_gap_s: float | None = None
+        self.statuses: dict[Role, str] = {}
         self._heated_until_mono_s: float | None = None
         self._polled: list[tuple[float, float, float]] = []
 
@@ -49,8 +51,10 @@ class Observed:
         self.add_stream(scan.live)
         if not isinstance(phase, Phase) or phase in FLOWS_COUNT_IN:
             self._add_spans(scan.live)
+            self._add_statuses(scan, SPAN_ROLES)
             if keep_samples:
                 self._add_sample(scan)
+                self._add_statuses(scan, SAMPLE_ROLES)
 
     def add_faults(self, values: Mapping[Role, Scalar]) -> None:
         """Notes the fault bits that are set."""
@@ -75,6 +79,10 @@ class Observed:
                 self.spans[role] = (
                     seen.with_value(number) if seen else Span(number, number, number, number, 1)
                 )
+
+    def _add_statuses(self, scan: Scan, roles: tuple[Role, ...]) -> None:
+        """Keeps the last thing the server said of each of these roles' values."""
+        self.statuses |= {role: scan.statuses[role] for role in roles if role in scan.statuses}
 
     def _add_sample(self, scan: Scan) -> None:
         temperature = scan.live.get(Role.SAMPLE_TEMPERATURE)

@@ -15,6 +15,7 @@ from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway import inputs, lines
+from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.site_watch import SiteWatch
@@ -81,7 +82,7 @@ class Gateway:
         history = HistoryWriter(journal, site.history_dir)
         try:
             self._workers = self._made_workers(journal)
-            self._runners = self._made_runners()
+            self._runners = self._made_runners(journal)
             for runner in self._runners:
                 runner.offer(self.views())
             tasks = [
@@ -144,7 +145,7 @@ class Gateway:
         requests = OperatorRequests({w.analyzer.id: w for w in self._workers}, self._clock.utc_now)
         return OperatorSocket(self._site.state_dir / SOCKET_NAME, requests.answer)
 
-    def _made_runners(self) -> list[OutletRunner]:
+    def _made_runners(self, journal: Journal) -> list[OutletRunner]:
         file = self._site.file
         runners = []
         if file.opcua is not None:
@@ -156,6 +157,8 @@ class Gateway:
                 self._clock.mono_s,
                 InForce.of(self._site, self._started_at),
                 self._facts,
+                history=HistorySource(self._site.history_dir, journal, file.analyzers),
+                state_dir=self._site.state_dir,
             )
             runners.append(OutletRunner(opcua, "opcua"))
         for server in file.modbus:

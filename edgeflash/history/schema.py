@@ -65,13 +65,23 @@ def part_of_schema(table: TableName, columns: Sequence[str] | None) -> pa.Schema
     return pa.schema([full.field(name) for name in columns]).with_metadata(full.metadata)
 
 
-def rows(table: TableName, entries: Sequence[Entry]) -> pa.Table:
-    """The entries as rows of the table; for traces only those that have a row there."""
+def rows(
+    table: TableName, entries: Sequence[Entry], columns: Sequence[str] | None = None
+) -> pa.Table:
+    """The entries as rows of the table; for traces only those that have a row there.
+
+    columns: only these.
+    """
     if table is TableName.TRACES:
         entries = [e for e in entries if has_samples(e.result)]
     version = entries[-1].result.rules_version if entries else ""
-    arrays = [_array([c.get(e) for e in entries], c.type) for c in COLUMNS[table]]
-    return pa.Table.from_arrays(arrays, schema=schema(table, version))
+    wanted = part_of_schema(table, columns).with_metadata(schema(table, version).metadata)
+    declared = {c.name: c for c in COLUMNS[table]}
+    arrays = [
+        _array([declared[name].get(e) for e in entries], declared[name].type)
+        for name in wanted.names
+    ]
+    return pa.Table.from_arrays(arrays, schema=wanted)
 
 
 def has_samples(result: Result) -> bool:

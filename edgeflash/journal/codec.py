@@ -159,6 +159,7 @@ def _as_read_tree(c: Cycle, inputs: tuple[InputReading, ...]) -> dict[str, Any]:
             "on_stream_s": _plain(c.on_stream_s),
             "clock_ahead_s": _plain(c.clock_ahead_s),
             "alive_stuck_s": _plain(c.alive_stuck_s),
+            "statuses": {role.value: told for role, told in c.statuses.items()},
         },
         "inputs": [_fields_tree(i) for i in inputs],
     }
@@ -196,6 +197,7 @@ def _tree_as_read(
         on_stream_s=_value(c.get("on_stream_s")),
         clock_ahead_s=_value(c.get("clock_ahead_s")),
         alive_stuck_s=_value(c.get("alive_stuck_s")),
+        statuses={Role(name): told for name, told in c.get("statuses", {}).items()},
     )
     return as_declared(cycle), tuple(_known(InputReading, i) for i in tree.get("inputs", ()))
 

@@ -131,11 +131,11 @@ class OpcUaClient:
             password = password_of(source, self._keys)
             policy = client.server_policy(ua.UserTokenType.UserName)
             is_plain = str(policy.SecurityPolicyUri or "None").endswith("None")
-            if is_plain and source.security_mode != "SignAndEncrypt":
+            if is_plain and source.security_mode != "sign_and_encrypt":
                 raise LinkError(
                     LinkFault.NOT_ADMITTED,
                     f"{self.peer} would take the password unencrypted: set security_mode = "
-                    '"SignAndEncrypt", or let the server ask for encrypted passwords',
+                    '"sign_and_encrypt", or let the server ask for encrypted passwords',
                 )
         with told_as_link_errors(self.peer, f"signing in as {user or 'anonymous'}"):
             await uncancelled(client.activate_session(username=user, password=password))
@@ -199,7 +199,7 @@ class OpcUaClient:
         for step in steps:
             element: Any = ua.RelativePathElement()
             element.ReferenceTypeId = _node_id(ObjectIds.HierarchicalReferences)
-            element.IncludeSubtypes = True
+            element.IsInverse, element.IncludeSubtypes = False, True
             element.TargetName = ua.QualifiedName(step.name, self._index_of(step.namespace))
             path.RelativePath.Elements.append(element)
         return path

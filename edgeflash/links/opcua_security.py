@@ -36,12 +36,12 @@ _POLICIES: dict[str, type[security_policies.SecurityPolicy]] = {
     "Basic256Sha256": security_policies.SecurityPolicyBasic256Sha256,
     "Aes128_Sha256_RsaOaep": security_policies.SecurityPolicyAes128Sha256RsaOaep,
     "Aes256_Sha256_RsaPss": security_policies.SecurityPolicyAes256Sha256RsaPss,
-    "None": security_policies.SecurityPolicyNone,
+    "none": security_policies.SecurityPolicyNone,
 }
 _MODES = {
-    "SignAndEncrypt": ua.MessageSecurityMode.SignAndEncrypt,
-    "Sign": ua.MessageSecurityMode.Sign,
-    "None": ua.MessageSecurityMode.None_,
+    "sign_and_encrypt": ua.MessageSecurityMode.SignAndEncrypt,
+    "sign": ua.MessageSecurityMode.Sign,
+    "none": ua.MessageSecurityMode.None_,
 }
 CREDENTIALS = "CREDENTIALS_DIRECTORY"
 """Where the service manager puts credentials (systemd.exec(5), "Credentials")."""
@@ -94,9 +94,7 @@ def endpoint_of(
     for endpoint in usable:
         if endpoint.SecurityPolicyUri == policy and endpoint.SecurityMode == mode:
             return endpoint
-    offered = ", ".join(
-        sorted({f"{str(e.SecurityPolicyUri).rpartition('#')[2]} {_word(e)}" for e in usable})
-    )
+    offered = ", ".join(sorted({f"{_policy(e)} {_word(e)}" for e in usable}))
     raise LinkError(
         LinkFault.NOT_OFFERED,
         f"{source.url} does not offer {source.security_policy} {source.security_mode}; "
@@ -104,9 +102,15 @@ def endpoint_of(
     )
 
 
+def _policy(endpoint: ua.EndpointDescription) -> str:
+    for word, policy in _POLICIES.items():
+        if endpoint.SecurityPolicyUri == policy.URI:
+            return word
+    return str(endpoint.SecurityPolicyUri).rpartition("#")[2]
+
+
 def _word(endpoint: ua.EndpointDescription) -> str:
-    mode = ua.MessageSecurityMode(endpoint.SecurityMode)
-    return mode.name.rstrip("_")
+    return next((word for word, mode in _MODES.items() if mode == endpoint.SecurityMode), "invalid")
 
 
 def name_problem(
@@ -192,7 +196,7 @@ def _accepted(
         raise _not_trusted(
             source,
             f"{refusal.why} ({refusal.status}). Compare its SHA-1 thumbprint, {facts.thumbprint}, "
-            f"at the analyzer; if it is right, trust it: it lies in {trusted.folder / 'rejected'}",
+            "at the analyzer; if it is right: edgeflash keys trust SITE THUMBPRINT --for analyzers",
         )
     told = endpoint.Server.ApplicationUri if endpoint.Server is not None else None
     if why := name_problem(source, facts, told):

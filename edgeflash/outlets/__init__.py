@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from edgeflash.outlets.listening import OutletError, refuse_open_endpoint
+from edgeflash.outlets.listening import OutletError
 from edgeflash.outlets.modbus_server import ModbusOutlet
 from edgeflash.outlets.point_list import (
     PointRow,
@@ -29,7 +29,6 @@ __all__ = [
     "as_json",
     "as_markdown",
     "quality_rows",
-    "refuse_open_endpoint",
     "rows",
 ]
 

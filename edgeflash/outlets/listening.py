@@ -8,27 +8,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 
-from edgeflash.config.hosts import is_loopback
-from edgeflash.config.site import OpcUaServer
 from edgeflash.errors import EdgeflashError
 
 
 class OutletError(EdgeflashError):
     """An outlet cannot work as configured; says which, where and what to do."""
-
-
-def refuse_open_endpoint(server: OpcUaServer) -> str | None:
-    """Why this OPC UA outlet must not start, or None when it may.
-
-    Its endpoint has neither encryption nor log-in. Beyond this machine that has to be asked for.
-    """
-    if is_loopback(server.host) or server.allow_open_endpoint:
-        return None
-    return (
-        f"opcua: host {server.host!r} opens an endpoint without encryption or log-in to the "
-        'network; set host = "127.0.0.1" to keep it on this machine, or allow_open_endpoint = true '
-        "if everyone who can reach the port may read it"
-    )
 
 
 def _address_of(text: str) -> IPv4Address | IPv6Address | None:

@@ -8,11 +8,11 @@ alone is no change, and the node keeps the time since which its value has been w
 from __future__ import annotations
 
 import asyncio
-import re
 import socket
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import structlog
 from asyncua import ua
@@ -21,26 +21,30 @@ from asyncua.ua.object_ids import ObjectIds
 from edgeflash.config.hosts import WILDCARDS
 from edgeflash.config.site import Analyzer, OpcUaServer
 from edgeflash.inputs import InputStore
-from edgeflash.outlets.listening import (
-    OutletError,
-    bind_host,
-    cannot_listen,
-    refuse_open_endpoint,
-)
-from edgeflash.outlets.opcua_bounds import BoundedServer
+from edgeflash.operations import Operations
+from edgeflash.outlets.history_rows import HISTORIC
+from edgeflash.outlets.listening import OutletError, bind_host, cannot_listen
+from edgeflash.outlets.logins import LoginFailed
+from edgeflash.outlets.opcua_bounds import BoundedServer, WhoOf
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
+from edgeflash.outlets.opcua_events import OpcUaEvents
+from edgeflash.outlets.opcua_history import PointHistory, Source, historic_nodes
+from edgeflash.outlets.opcua_history_nodes import add_history
+from edgeflash.outlets.opcua_identity import who_of
 from edgeflash.outlets.opcua_inputs import OpcUaInputs
 from edgeflash.outlets.opcua_live import OpcUaLive
 from edgeflash.outlets.opcua_model import Served, model_nodes
+from edgeflash.outlets.opcua_names import NAMESPACE_URI
 from edgeflash.outlets.opcua_nodes import NodeIds, build_nodes, data_value
+from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.opcua_watch import SecurityWatch
 from edgeflash.outlets.values import OutletUnits, Shown, shown
 from edgeflash.points import CATALOGUE, Point
 from edgeflash.publication import View
 from edgeflash.service import SYSTEM_CLOCK
+from edgeflash.service.machine import application_uri
 from edgeflash.trust import Quality, Trust
-
-__all__ = ["OpcUaOutlet", "refuse_open_endpoint"]
 
 PATH = "edgeflash"
 STOP_TIMEOUT_S = 2.0
@@ -53,12 +57,16 @@ _log = structlog.get_logger(__name__)
 
 
 class OpcUaOutlet:
-    """Serves all analyzers' points and the inputs, anonymously and without encryption.
+    """Serves all analyzers' points and the inputs, to whom the site's security lets in.
 
-    So where the site file accepts inputs, whoever can reach the port can write them: predictions,
-    and the product's number, which chooses the limit in force. mono_s: the clock of their ages.
+    Where the site file accepts inputs, operators can write them over a secured endpoint, and
+    whoever can reach the port over the open one: predictions, and the product's number, which
+    chooses the limit in force. mono_s: the clock of their ages. state_dir: where keys and users
+    are; without it only the open endpoint can be. on_login_failed: see logins.
     in_force: the configuration that is shown beside the points. facts: of the gateway, now.
-    start raises OutletError when that is not allowed for the host, or when it cannot listen.
+    operations: what the methods ask for; without, they cannot be called. who_of: tells who calls.
+    history: where HistoryRead reads; None: there is none to read.
+    start raises OutletError or StorageError when it cannot listen, or has no keys.
     """
 
     def __init__(
@@ -70,15 +78,28 @@ class OpcUaOutlet:
         mono_s: Callable[[], float] = SYSTEM_CLOCK.mono_s,
         in_force: InForce | None = None,
         facts: Callable[[], GatewayFacts] = GatewayFacts,
+        operations: Operations | None = None,
+        history: Source | None = None,
+        who_of: WhoOf = who_of,
+        *,
+        state_dir: Path | None = None,
+        on_login_failed: LoginFailed | None = None,
     ) -> None:
         self._config = server
+        self._history = history
         self._analyzers = tuple(analyzers)
         self._site_name = site_name
         self._units = OutletUnits(server.temperature_unit, server.pressure_unit)
         self._store = inputs if inputs is not None and inputs.declared else None
         self._mono_s = mono_s
+        self._operations = operations
+        self._who_of = who_of
+        self._events: OpcUaEvents | None = None
         self._in_force = in_force or InForce(site_name)
         self._facts = facts
+        uri = application_uri(site_name)
+        self._security = ServerSecurity(server, state_dir, uri, on_login_failed)
+        self.watch = SecurityWatch(self._security)
         self._inputs: OpcUaInputs | None = None
         self._live: OpcUaLive | None = None
         self._server: BoundedServer | None = None
@@ -95,9 +116,6 @@ class OpcUaOutlet:
 
     async def start(self) -> None:
         """Builds the address space, every point waiting for its first data, and listens."""
-        refusal = refuse_open_endpoint(self._config)
-        if refusal is not None:
-            raise OutletError(refusal)
         host, port = self._config.host, self._config.port
         address = await bind_host(host, port)
         try:
@@ -110,8 +128,11 @@ class OpcUaOutlet:
         self._server = server
         self._written = {}
         _advertise_port(server, _advertised(host))
-        accepts = self._config.accept_inputs
-        _log.info("opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts)
+        accepts, is_open = self._config.accept_inputs, self._config.allow_open_endpoint
+        _log.info(
+            "opcua_listening", endpoint=self.endpoint, accepts_inputs=accepts, open_endpoint=is_open
+        )
+        await self.watch.look(server)
 
     def _built(self, address: str, port: int) -> BoundedServer:
         """A server with its address space, not yet listening.
@@ -121,19 +142,32 @@ class OpcUaOutlet:
         """
 
         async def build() -> BoundedServer:
-            server = BoundedServer(address, port, self._config.accept_inputs)
+            self._security.load()
+            server = BoundedServer(address, port, self._security, self._who_of)
             await server.init()
             await _introduce(server, self._site_name)
             built = await build_nodes(server, model_nodes(self._served()))
             self._nodes = built.points
             self._live = OpcUaLive(server, built, self._facts, self._mono_s)
+            await self._add_history(server)
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.attach(server))
+            self._events = OpcUaEvents(self._analyzers, self._units, self._operations)
+            await self._events.build(server)
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server
 
         return asyncio.run(build())
+
+    async def _add_history(self, server: BoundedServer) -> None:
+        """Makes the history of the points readable, where there is one."""
+        if self._history is None:
+            return
+        nodes = historic_nodes(self._nodes, HISTORIC)
+        await add_history(server, await server.get_namespace_index(NAMESPACE_URI), nodes)
+        inner = server.iserver
+        inner.history_manager = PointHistory(inner, nodes, self._history, self._units, self._mono_s)
 
     def _served(self) -> Served:
         inputs = self._store.declared if self._store is not None else ()
@@ -151,6 +185,8 @@ class OpcUaOutlet:
         for view in views:
             for point in WRITING_ORDER:
                 await self._write(view.standing.analyzer, point, shown(point, view, self._units))
+            if self._events is not None:
+                await self._events.publish(view)
             # The library's writes never wait: without this, many analyzers with many subscribers
             # would hold up the links and the other outlets. One analyzer's points go together.
             await asyncio.sleep(0)
@@ -158,6 +194,7 @@ class OpcUaOutlet:
             await self._inputs.publish()
         if self._live is not None:
             await self._live.publish({view.standing.analyzer: view for view in views})
+        await self.watch.look(self._server)
 
     async def _write(self, analyzer: str, point: Point, value: Shown) -> None:
         key = (analyzer, point.name)
@@ -184,7 +221,7 @@ class OpcUaOutlet:
         self._server = None
         try:
             async with asyncio.timeout(STOP_TIMEOUT_S):
-                await _say_shutdown(server)
+                await _say_shutdown(server, self._events)
                 await server.stop()
         except TimeoutError:
             _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S)
@@ -214,11 +251,10 @@ def _advertised(host: str) -> str:
 
 async def _introduce(server: BoundedServer, site_name: str) -> None:
     """Sets the names a client sees. The application URI tells sites and machines apart."""
-    slug = re.sub(r"[^a-z0-9]+", "-", site_name.lower()).strip("-") or "site"
     server.set_server_name(f"edgeflash {site_name}")
     server.application_type = ua.ApplicationType.Server
     server.product_uri = "urn:edgeflash"
-    await server.set_application_uri(f"urn:{socket.gethostname()}:edgeflash:{slug}")
+    await server.set_application_uri(application_uri(site_name))
     await server.set_build_info(
         "urn:edgeflash", "edgeflash", "edgeflash", "", "", datetime.now(UTC)
     )
@@ -234,8 +270,10 @@ def _advertise_port(server: BoundedServer, host: str) -> None:
         description.Server.DiscoveryUrls = [url]
 
 
-async def _say_shutdown(server: BoundedServer) -> None:
+async def _say_shutdown(server: BoundedServer, events: OpcUaEvents | None) -> None:
     """Sets the server's state to shutdown and sends every subscriber what is waiting for it."""
+    if events is not None:
+        events.say_state(ua.ServerState.Shutdown)
     state = server.get_node(ObjectIds.Server_ServerStatus_State)
     await state.write_value(ua.ServerState.Shutdown, ua.VariantType.Int32)
     for subscription in list(server.iserver.subscription_service.subscriptions.values()):

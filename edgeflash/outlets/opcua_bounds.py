@@ -1,17 +1,13 @@
 """What a client of the OPC UA server may do and use up, within stated limits.
 
 Clients read. A write reaches the nodes that a `WriteTaker` was given for, and nothing else; without
-any, the service itself is refused.
+any, the service itself is refused. A call reaches the methods registered in `calls`.
 
-asyncua 2.1 has three gaps that this file closes by subclassing; its minor version is pinned.
+asyncua 2.1 has two gaps that this file closes by subclassing; its minor version is pinned.
 
 - A chunk's announced size is only checked once all of it is in memory, and answers that a client
   does not take pile up without end: `_BoundedConnection` closes such a client.
-- The publishing interval is taken as asked, down to a busy loop: it is raised to a minimum.
-- A deadband filter fails on a bad value (which has no number) and the notification is lost, so
-  a subscriber would never learn that the value went bad; and a deadband compares with the last
-  written instead of the last sent value, so a slow drift is never sent. Deadbands are therefore
-  left out of account: such a client gets every change.
+- Subscriptions are not what their clients agreed upon: see opcua_monitoring.py and what it uses.
 """
 
 from __future__ import annotations
@@ -24,30 +20,38 @@ from typing import Any
 
 from asyncua import ua
 from asyncua.common.utils import ServiceError
-from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User, UserRole
+from asyncua.crypto.permission_rules import USER_TYPES, SimpleRoleRuleset, User
+from asyncua.crypto.permission_rules import UserRole as SessionRole
 from asyncua.server.binary_server_asyncio import BinaryServer, OPCUAProtocol
 from asyncua.server.internal_server import InternalServer
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.server import Server
-from asyncua.server.subscription_service import SubscriptionService
 from asyncua.server.user_managers import UserManager
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.access import Who
+from edgeflash.outlets.opcua_all_items import AllItems
+from edgeflash.outlets.opcua_calls import Caller, Calls
+from edgeflash.outlets.opcua_channel import GuardedConnection, GuardedProcessor
+from edgeflash.outlets.opcua_event import Event
+from edgeflash.outlets.opcua_event_filter import EventTypes
+from edgeflash.outlets.opcua_history import PointHistory
+from edgeflash.outlets.opcua_identity import who_of
+from edgeflash.outlets.opcua_monitored_items import MAX_QUEUED_VALUES
+from edgeflash.outlets.opcua_monitoring import Monitoring, MonitoringSession
+from edgeflash.outlets.opcua_security import ServerSecurity
+from edgeflash.outlets.opcua_session import GuardedSession
+from edgeflash.outlets.opcua_side_reading import SideReading
 from edgeflash.outlets.refusals import Refusals
 
-MAX_CONNECTIONS = 32
-MAX_SUBSCRIPTIONS = 128
-MAX_QUEUED_VALUES = 1000
 MAX_UNACKNOWLEDGED = 200
 MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
 """Values in one write request; more are refused with BadTooManyOperations."""
-MAX_MESSAGE_BYTES = 4 * 1024 * 1024
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
 CHUNK_BYTES = 65_535
-MIN_PUBLISHING_MS = 50.0
 ACTIVATION_TIMEOUT_S = 10.0
 SESSION_TIMEOUT_MS = 120_000.0
 
@@ -57,18 +61,15 @@ WriteTaker = Callable[[ua.DataValue, str], Awaitable[ua.StatusCode]]
 """Takes a client's value for one node; the text names the client. Gives the answer."""
 
 _WRITE = ObjectIds.WriteRequest_Encoding_DefaultBinary
-_NEVER = frozenset({ObjectIds.CallRequest_Encoding_DefaultBinary})
+
+WhoOf = Callable[[InternalSession], Who]
+"""Tells who a session's user is, as authenticated."""
+
+_NOBODY = User(role=SessionRole.Anonymous)
 
 
-_NOBODY = User(role=UserRole.Anonymous)
-
-
-class ReadersOnly(UserManager):
-    """Anonymous clients are plain users; whoever gives a name is refused, "admin" too.
-
-    `certificate` may be the channel's and says nothing of a log-in; certificate log-ins are not
-    among the identity tokens the server takes.
-    """
+class Nobody(UserManager):
+    """The library's way to log in lets nobody in, "admin" least of all: see opcua_identity."""
 
     def get_user(
         self,
@@ -77,51 +78,68 @@ class ReadersOnly(UserManager):
         password: str | None = None,
         certificate: Any = None,
     ) -> User | None:
-        return None if username is not None else User(role=UserRole.User, name="anonymous")
+        return None
 
 
 class ReadersRuleset(SimpleRoleRuleset):
-    """No role may call methods or change the address space over the network.
+    """No role may change the address space over the network; of methods, see `Calls`.
 
     writes: whether the service of writing is there at all.
     """
 
     def __init__(self, writes: bool) -> None:
-        refused = _NEVER if writes else _NEVER | {_WRITE}
+        refused = frozenset() if writes else frozenset({_WRITE})
         self._services = {ua.NodeId(ua.Int32(i)) for i in USER_TYPES if i not in refused}
 
     def check_validity(self, user: User, action_type: ua.NodeId, body: object) -> bool:
-        return user.role is not UserRole.Anonymous and action_type in self._services
+        return user.role is not SessionRole.Anonymous and action_type in self._services
 
 
 class BoundedServer(Server):
     """An OPC UA server for a bounded number of bounded clients.
 
-    writes: whether clients may write the nodes in `takers`, which is filled after the nodes exist.
+    security: loaded. Clients may write the nodes in `takers`, which is filled after the nodes
+    exist, where its configuration accepts inputs. `calls`, the event types and the notice of lost
+    events are filled then too.
     """
 
-    def __init__(self, host: str, port: int, writes: bool = False) -> None:
+    def __init__(
+        self, host: str, port: int, security: ServerSecurity, who_of: WhoOf = who_of
+    ) -> None:
         self.takers: dict[ua.NodeId, WriteTaker] = {}
-        super().__init__(iserver=_BoundedInner(self.takers))
+        self.calls = Calls()
+        self.event_types: EventTypes | None = None
+        self.overflow_event: Callable[[], Event] | None = None
+        self.security = security
+        super().__init__(iserver=_BoundedInner(self.takers, self.calls, security, who_of))
         self.socket_address = (host, port)
         self.allow_remote_admin(False)
-        self.set_security_policy([ua.SecurityPolicyType.NoSecurity], ReadersRuleset(writes))
-        self.set_identity_tokens([ua.AnonymousIdentityToken])
+        security.prepare(self, ReadersRuleset(security.config.accept_inputs))
         inner = self.iserver
-        inner.max_connections = MAX_CONNECTIONS
-        inner.max_subscriptions = MAX_SUBSCRIPTIONS
+        inner.max_connections = security.all_of.connections
+        inner.max_subscriptions = security.all_of.subscriptions
         inner.max_monitored_item_queue_size = MAX_QUEUED_VALUES
         inner.max_unacked_messages_per_subscription = MAX_UNACKNOWLEDGED
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
-        inner.subscription_service = _BoundedSubscriptions(inner.aspace, iserver=inner)
-        self.limits.max_message_size = MAX_MESSAGE_BYTES
-        self.limits.max_chunk_count = math.ceil(MAX_MESSAGE_BYTES / CHUNK_BYTES)
+        inner.subscription_service = Monitoring(inner.aspace, iserver=inner)
+        # Its own session too, through which the library sends events.
+        inner.isession.subscription_service = inner.subscription_service
+        inner.subscription_service.make_items = self._made_items
+        self.limits.max_message_size = security.config.max_message_bytes
+        self.limits.max_chunk_count = math.ceil(security.config.max_message_bytes / CHUNK_BYTES)
+
+    def _made_items(self, *arguments: Any) -> AllItems:
+        """The monitored items of a new subscription."""
+        items = AllItems(*arguments)
+        items.serve_events(self.event_types, self.overflow_event)
+        return items
 
     async def start(self) -> None:
         """As the parent's, with bounded connections. Raises OSError when it cannot listen."""
         await self._setup_server_nodes()
+        self.security.trim_tokens(self.iserver.endpoints)
         assert self.socket_address is not None
         self.bserver = _BoundedListener(self.iserver, *self.socket_address, self.limits)
         self.bserver.set_policies(self._policies)
@@ -140,11 +158,20 @@ class BoundedServer(Server):
 
 
 class _BoundedInner(InternalServer):
-    """Gives clients sessions that write by takers only."""
+    """Gives clients sessions that write by takers and call registered methods only."""
 
-    def __init__(self, takers: Mapping[ua.NodeId, WriteTaker]) -> None:
-        super().__init__(user_manager=ReadersOnly())
+    def __init__(
+        self,
+        takers: Mapping[ua.NodeId, WriteTaker],
+        calls: Calls,
+        security: ServerSecurity,
+        who_of: WhoOf,
+    ) -> None:
+        super().__init__(user_manager=Nobody())
         self._takers = takers
+        self._calls = calls
+        self._who_of = who_of
+        self.security = security
 
     def create_session(
         self, name: Any, user: User = _NOBODY, external: bool = False
@@ -153,11 +180,31 @@ class _BoundedInner(InternalServer):
             self, self.aspace, self.subscription_service, name, user=user, external=external
         )
         session.takers = self._takers
+        session.calls = self._calls
+        session.who_of = self._who_of
         return session
 
 
-class _BoundedSession(InternalSession):
+class _BoundedSession(GuardedSession, MonitoringSession):
     takers: Mapping[ua.NodeId, WriteTaker]
+    calls: Calls
+    who_of: WhoOf
+
+    async def call(self, params: list[ua.CallMethodRequest]) -> list[ua.CallMethodResult]:
+        return await self.calls.answer(
+            params, Caller(self.who_of(self), self.session_id), self.aspace
+        )
+
+    async def read(self, params: ua.ReadParameters) -> list[ua.DataValue]:
+        results = await super().read(params)
+        self.calls.show_executable(params.NodesToRead, results, self.who_of(self))
+        return results
+
+    async def history_read(self, params: ua.HistoryReadParameters) -> list[ua.HistoryReadResult]:
+        manager = self.iserver.history_manager
+        if isinstance(manager, PointHistory):
+            return await manager.read_for(self, params)
+        raise ServiceError(StatusCodes.BadServiceUnsupported)
 
     async def write(self, params: ua.WriteParameters) -> list[ua.StatusCode]:
         if len(params.NodesToWrite) > MAX_WRITES:
@@ -166,7 +213,7 @@ class _BoundedSession(InternalSession):
 
     async def _written(self, item: ua.WriteValue) -> ua.StatusCode:
         taker = self.takers.get(item.NodeId)
-        if taker is None or item.AttributeId != AttributeIds.Value:
+        if taker is None or item.AttributeId != AttributeIds.Value or not self.may_write:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadUserAccessDenied))
         if item.IndexRange:
             return ua.StatusCode(ua.UInt32(StatusCodes.BadIndexRangeInvalid))
@@ -191,10 +238,14 @@ class _BoundedListener(BinaryServer):
         return made
 
 
-class _BoundedConnection(OPCUAProtocol):
+class _Processor(GuardedProcessor, SideReading):
+    """Guarded, with long readings of the history beside the rest."""
+
+
+class _BoundedConnection(GuardedConnection):
     """Closes a client that announces a chunk above the limit or does not take its answers."""
 
-    refusals: Refusals
+    make_processor = _Processor
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
@@ -218,37 +269,3 @@ class _BoundedConnection(OPCUAProtocol):
         self._buffer = b""
         if self.transport is not None:
             self.transport.abort()
-
-
-class _BoundedSubscriptions(SubscriptionService):
-    async def create_subscription(
-        self, params: ua.CreateSubscriptionParameters, *args: Any, **kwargs: Any
-    ) -> ua.CreateSubscriptionResult:
-        # A comparison that is false for NaN too.
-        if not params.RequestedPublishingInterval >= MIN_PUBLISHING_MS:
-            params.RequestedPublishingInterval = MIN_PUBLISHING_MS
-        return await super().create_subscription(params, *args, **kwargs)
-
-    async def create_monitored_items(
-        self, params: ua.CreateMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemCreateResult]:
-        for item in params.ItemsToCreate:
-            _send_every_change(item.RequestedParameters)
-        return await super().create_monitored_items(params)
-
-    def modify_monitored_items(
-        self, params: ua.ModifyMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemModifyResult]:
-        for item in params.ItemsToModify:
-            _send_every_change(item.RequestedParameters)
-            # The parent takes this one as asked; 0 would mean a queue without end.
-            asked = item.RequestedParameters.QueueSize
-            item.RequestedParameters.QueueSize = min(asked, MAX_QUEUED_VALUES) or MAX_QUEUED_VALUES
-        return super().modify_monitored_items(params)
-
-
-def _send_every_change(parameters: ua.MonitoringParameters) -> None:
-    """Takes a deadband out of a monitored item's filter."""
-    # Not by isinstance: the library decodes to another class of the same name than ua's.
-    if hasattr(parameters.Filter, "DeadbandType"):
-        parameters.Filter.DeadbandType = ua.DeadbandType.None_

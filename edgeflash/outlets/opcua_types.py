@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 
 from edgeflash import __version__
 from edgeflash.outlets.opcua_enumerations import enumeration_nodes
+from edgeflash.outlets.opcua_event_model import event_type_nodes
 from edgeflash.outlets.opcua_groups import (
     GROUP_TYPE,
     analyzer_groups,
@@ -57,6 +58,7 @@ def type_nodes() -> list[ModelNode]:
     """Every type, each after what it needs."""
     return [
         *enumeration_nodes(),
+        *event_type_nodes(),
         *_type(
             standard("FolderType"),
             GROUP_TYPE,

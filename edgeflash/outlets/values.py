@@ -73,12 +73,12 @@ def shown(point: Point, view: View, units: OutletUnits) -> Shown:
         return Shown(None, read.quality, read.source_time, of_now)
     if read.value is None:
         return Shown(None, Quality.NO_DATA, read.source_time, of_now)
-    value = _carried(point, read.value, units.of(point))
+    value = carried(point, read.value, units.of(point))
     quality = Quality.BAD if value is None else read.quality
     return Shown(value, quality, read.source_time, of_now)
 
 
-def _carried(point: Point, value: PointScalar, unit: Unit | None) -> PointScalar:
+def carried(point: Point, value: PointScalar, unit: Unit | None) -> PointScalar:
     """The value as its point type carries it, or None when it cannot."""
     match point.type:
         case PointType.FLOAT:

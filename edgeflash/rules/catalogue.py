@@ -11,7 +11,7 @@ from edgeflash.rules import cycle, fluids, ignition, process, proof, signal, tem
 from edgeflash.rules.rule import Rule, TraceUse
 from edgeflash.trust import Quality
 
-VERSION = "3"
+VERSION = "4"
 """Raised with every change of a rule's meaning; recorded with each result."""
 
 RULES: tuple[Rule, ...] = tuple(

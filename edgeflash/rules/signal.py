@@ -89,7 +89,18 @@ def _device_fault_now(c: LiveContext, p: Parameters) -> Breach | None:
 def _no_value(c: CycleContext, p: Parameters) -> Breach | None:
     if c.computed.corrected_c is not None:
         return None
-    return Breach("the cycle gives no flash point to publish")
+    told = c.cycle.statuses.get(Role.FLASH_POINT)
+    why = f": the analyzer's server says {told}" if told else ""
+    return Breach(f"the cycle gives no flash point to publish{why}")
+
+
+def _value_uncertain(c: CycleContext, p: Parameters) -> Breach | None:
+    # What is called bad has no value: the rules on what is missing speak of it.
+    told = {role: s for role, s in c.cycle.statuses.items() if not s.startswith("Bad")}
+    if not told:
+        return None
+    which = ", ".join(f"{role.value.replace('_', ' ')} ({said})" for role, said in told.items())
+    return Breach(f"the analyzer's server does not vouch for: {which}")
 
 
 def _judging_failed(c: CycleContext, p: Parameters) -> Breach | None:
@@ -334,5 +345,16 @@ RULES: tuple[Rule, ...] = (
         Quality.BAD,
         needs=(Role.TRACE_PRESSURE,),
         on_cycle=_trace_missing,
+    ),
+    Rule(
+        117,
+        "value_uncertain",
+        Family.SIGNAL,
+        "The analyzer's OPC UA server calls a value of the cycle uncertain, or put in by hand.",
+        Severity.DOUBT,
+        Category.OUT_OF_SPECIFICATION,
+        Quality.NOT_ACCURATE,
+        Quality.BAD,
+        on_cycle=_value_uncertain,
     ),
 )

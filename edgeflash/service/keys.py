@@ -114,6 +114,8 @@ def read_own(folder: Path) -> OwnCertificate:
     Raises StorageError when the certificate or its key is missing, or others may read the key.
     """
     path = folder / CERTIFICATE
+    if not path.exists():
+        raise StorageError(f"{path}: there is none yet; it is made when the gateway first starts")
     try:
         certificate = certificates.read_certificate(path.read_bytes())
     except (OSError, CertificateUnreadableError) as error:

@@ -6,6 +6,7 @@ import asyncio
 import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from hashlib import sha256
 from pathlib import Path
 
 import numpy as np
@@ -78,11 +79,17 @@ async def test_one_value_everywhere(tmp_path: Path) -> None:
                 index = await client.get_namespace_index("urn:edgeflash:points")
                 node = client.get_node(ua.NodeId("kestrel-1.flash_point_c", index))
                 value = await node.read_data_value(raise_on_bad_status=False)
+                told = {
+                    name: await client.get_node(ua.NodeId(f"Edgeflash.{name}", index)).read_value()
+                    for name in ("Configuration.SiteFileDigest", "Diagnostics.JournalFault")
+                }
                 master = AsyncModbusTcpClient(modbus.host, port=modbus.port)
                 assert await master.connect()
                 block = await master.read_input_registers(0, count=70)
                 master.close()
         shown = block.registers[REGISTER["flash_point_c"] : REGISTER["flash_point_c"] + 2]
+        digest = sha256(path.read_bytes()).hexdigest()
+        assert tuple(told.values()) == (digest, "")
         number = master.convert_from_registers(shown, master.DATATYPE.FLOAT32)
         assert value.Value is not None
         assert number == np.float32(value.Value.Value)

@@ -357,14 +357,15 @@ async def test_no_node_allows_a_reader_to_write(outlet: OpcUaOutlet) -> None:
 
 
 async def test_no_client_can_change_the_address_space(client: Client) -> None:
-    """Adding and deleting nodes and calling methods are refused."""
+    """Adding and deleting nodes, and methods of the standard that are not served, are refused."""
     objects = client.nodes.objects
     with pytest.raises(ua.uaerrors.BadUserAccessDenied):
         await objects.add_folder(2, "Invented")
     with pytest.raises(ua.uaerrors.BadUserAccessDenied):
         await client.delete_nodes([await _node(client, "fp-101.flash_point_c")])
     with pytest.raises(ua.uaerrors.BadUserAccessDenied):
-        await client.nodes.server.call_method(ua.NodeId(ua.ObjectIds.Server_GetMonitoredItems), 1)
+        method = ua.NodeId(ua.ObjectIds.Server_RequestServerStateChange)
+        await client.nodes.server.call_method(method, ua.ServerState.Shutdown)
     with pytest.raises(ua.uaerrors.BadUserAccessDenied):
         node = await _node(client, "fp-101.flash_point_c")
         await node.write_attribute(ua.AttributeIds.Description, ua.DataValue(ua.LocalizedText("x")))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
@@ -86,3 +87,17 @@ def test_for_machines(site: Path) -> None:
     told = json.loads(done.output)
     assert {c["kind"] for c in told["changes"]} == {"moved"}
     assert all(c["breaks"] for c in told["changes"])
+
+
+def test_the_model_as_a_file(site: Path, tmp_path: Path) -> None:
+    """NodeSet2 XML with types, nodes and the namespaces that both are in."""
+    out = tmp_path / "model.xml"
+    words = ["points", str(site), "--format", "nodeset", "--out", str(out)]
+    assert CliRunner().invoke(app, words, catch_exceptions=False).exit_code == 0
+    root = ET.parse(out).getroot()
+    space = {"n": "http://opcfoundation.org/UA/2011/03/UANodeSet.xsd"}
+    uris = [uri.text for uri in root.findall("n:NamespaceUris/n:Uri", space)]
+    assert uris == ["urn:edgeflash:types", "urn:edgeflash:points"]
+    variables = {node.attrib["NodeId"] for node in root.findall("n:UAVariable", space)}
+    assert "ns=1;s=FlashPointAnalyzerType.flash_point_c" in variables
+    assert "ns=2;s=kestrel-1.flash_point_c.EURange" in variables

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 import tomllib
 from pathlib import Path
 
@@ -44,6 +45,13 @@ def test_folders_are_resolved_against_the_site_file(tmp_path: Path) -> None:
     site = load_site(path)
     assert (site.state_dir, site.history_dir) == (Path("/var/lib/ef"), Path("/srv/history"))
     assert sorted(p.name for p in tmp_path.iterdir()) == ["maps", "site.toml"]
+
+
+def test_the_digest_is_that_of_the_bytes(tmp_path: Path) -> None:
+    """As sha256sum (GNU coreutils) has it, so that anybody can compare it with a file."""
+    path = GOOD.write(tmp_path)
+    told = subprocess.run(["sha256sum", path], capture_output=True, text=True, check=True).stdout
+    assert load_site(path).digest == told.split()[0]
 
 
 def test_maps_are_found_beside_the_site_file_and_in_the_package(

@@ -79,19 +79,32 @@ def test_limits_that_meet_are_right() -> None:
     ]
 
 
+@pytest.mark.parametrize("host", ["localhost", "127.9.9.9", "::1", "0.0.0.0", "10.20.0.5", "::"])
+@pytest.mark.parametrize("is_open", [False, True])
+def test_a_secured_server_may_listen_anywhere(host: str, is_open: bool) -> None:
+    """So may one with the open endpoint, which the site file asks for in so many words."""
+    server = OpcUaServer(host=host, allow_open_endpoint=is_open)
+    assert problems(site={"opcua": server}) == []
+
+
 @pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "127.9.9.9", "::1"])
-def test_an_open_endpoint_on_this_machine_needs_no_leave(host: str) -> None:
-    """Loopback is all of 127.0.0.0/8 (RFC 1122, 3.2.1.3) and ::1 (RFC 4291, 2.5.3)."""
+def test_loopback_is_told_from_other_addresses(host: str) -> None:
+    """All of 127.0.0.0/8 (RFC 1122, 3.2.1.3) and ::1 (RFC 4291, 2.5.3)."""
     assert is_loopback(host)
-    assert problems(site={"opcua": OpcUaServer(host=host)}) == []
+    assert not is_loopback("192.0.2.1")
 
 
-@pytest.mark.parametrize("host", ["0.0.0.0", "10.20.0.5", "::", "gateway.depot.example"])
-def test_an_open_endpoint_elsewhere_must_be_asked_for(host: str) -> None:
-    """Refused until the site file says so in so many words."""
-    assert [k for k, _ in problems(site={"opcua": OpcUaServer(host=host)})] == ["opcua.host"]
-    asked = OpcUaServer(host=host, allow_open_endpoint=True)
-    assert problems(site={"opcua": asked}) == []
+def test_an_open_endpoint_for_nobody_is_a_mistake() -> None:
+    """There no password is taken, so without anonymous clients nobody could use it."""
+    server = OpcUaServer(allow_open_endpoint=True, anonymous=False)
+    assert [k for k, _ in problems(site={"opcua": server})] == ["opcua.anonymous"]
+    assert problems(site={"opcua": OpcUaServer(anonymous=False)}) == []
+
+
+def test_names_for_the_certificate_are_names() -> None:
+    """A mistake there would make a certificate that no client accepts."""
+    server = OpcUaServer(host_names=("gateway-1", "opc.tcp://gateway-1"))
+    assert [k for k, _ in problems(site={"opcua": server})] == ["opcua.host_names.1"]
 
 
 def test_free_ports_never_collide() -> None:

@@ -126,8 +126,8 @@ def with_heartbeat(one: View, heartbeat: int) -> View:
 
 
 def opcua(**more: object) -> OpcUaServer:
-    """An OPC UA outlet on loopback and any free port."""
-    return OpcUaServer.model_validate({"port": 0} | more)
+    """An OPC UA outlet on loopback and any free port, with the open endpoint."""
+    return OpcUaServer.model_validate({"port": 0, "allow_open_endpoint": True} | more)
 
 
 def modbus(**more: object) -> ModbusServer:

@@ -1,30 +1,20 @@
-"""Who may connect, and when an open OPC UA endpoint is refused."""
+"""Who may connect, and to what."""
 
 from __future__ import annotations
 
 import pytest
 
-from edgeflash.outlets import OpcUaOutlet, OutletError, refuse_open_endpoint
+from edgeflash.outlets import OpcUaOutlet, OutletError
 from edgeflash.outlets.listening import AllowList
 from edgeflash.outlets.opcua import WRITING_ORDER
 from edgeflash.points import CATALOGUE
 from tests.unit.outlets.builders import analyzer, opcua
 
 
-@pytest.mark.parametrize("host", ["127.0.0.1", "127.3.2.1", "::1", "localhost"])
-def test_loopback_may_be_open(host: str) -> None:
-    """Only programs on this machine reach it."""
-    assert refuse_open_endpoint(opcua(host=host)) is None
-
-
-@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7", "gateway", "localhost.example"])
-def test_beyond_loopback_it_must_be_asked_for(host: str) -> None:
-    """The message names the host and both ways out."""
-    message = refuse_open_endpoint(opcua(host=host))
-    assert message is not None
-    assert host in message
-    assert "allow_open_endpoint" in message
-    assert refuse_open_endpoint(opcua(host=host, allow_open_endpoint=True)) is None
+def test_without_keys_there_is_the_open_endpoint_or_nothing() -> None:
+    """What would offer no endpoint at all is a mistake; the message names both ways out."""
+    with pytest.raises(OutletError, match="allow_open_endpoint"):
+        OpcUaOutlet(opcua(allow_open_endpoint=False), [analyzer()], "x")
 
 
 @pytest.mark.parametrize(

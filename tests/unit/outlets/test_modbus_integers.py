@@ -138,7 +138,7 @@ def test_steps_never_change() -> None:
         "margin_c",
         "barometer_kpa",
         "age_s",
-        "round_trip_ms",
+        "round_trip_s",
     }
 
 

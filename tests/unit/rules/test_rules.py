@@ -90,6 +90,13 @@ NOTHING_LIT = {Role.IGNITION_SEEN: False, Role.FLASH_POINT: None, Role.PEAK_PRES
 CASES: list[tuple[str, Cycle, Severity, dict[str, Any]]] = [
     ("torn_read", spoiled(torn=True), REJECT, {}),
     ("not_available", spoiled({Role.FLASH_POINT: None}), REJECT, {}),
+    (
+        "value_uncertain",
+        spoiled(statuses={Role.FLASH_POINT: "UncertainSensorNotAccurate"}),
+        DOUBT,
+        {},
+    ),
+    ("value_uncertain", spoiled(statuses={Role.TRACE_PRESSURE: "GoodLocalOverride"}), DOUBT, {}),
     ("device_fault", spoiled(faults_seen=("heater_fault",)), REJECT, {}),
     ("device_fault", spoiled(faults_seen=("sample_flow_low",)), DOUBT, {}),
     ("device_fault", spoiled(faults_seen=("electrode_service_due",)), NOTE, {}),

@@ -1,0 +1,53 @@
+"""How much the clients of the OPC UA server may use up, together and each. Pure."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import dataclass
+from typing import Any
+
+from edgeflash.config.site import OpcUaServer
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """The most there may be at a time. connections: open sockets; as many as sessions."""
+
+    sessions: int
+    subscriptions: int
+    monitored_items: int
+
+    @property
+    def connections(self) -> int:
+        """Sockets; each carries one session."""
+        return self.sessions
+
+    @classmethod
+    def of_all(cls, config: OpcUaServer) -> Limits:
+        """Of all clients together."""
+        return cls(config.max_sessions, config.max_subscriptions, config.max_monitored_items)
+
+    @classmethod
+    def of_each(cls, config: OpcUaServer) -> Limits:
+        """Of each client address: its share, at least one."""
+        share = config.client_share
+        return cls(
+            max(1, int(config.max_sessions * share)),
+            max(1, int(config.max_subscriptions * share)),
+            max(1, int(config.max_monitored_items * share)),
+        )
+
+
+def client_key(peer: Any) -> str:
+    """What counts as one client: an IPv4 address, or an IPv6 network of 64 bits, where one machine
+    may have as many addresses as it likes. peer: as a socket gives it, or None."""
+    text = str(peer[0]) if peer else "?"
+    if ":" not in text:
+        return text
+    if text.lower().startswith("::ffff:") and "." in text:
+        return text.rsplit(":", 1)[1]
+    try:
+        packed = socket.inet_pton(socket.AF_INET6, text.split("%", 1)[0])
+    except OSError:
+        return text
+    return socket.inet_ntop(socket.AF_INET6, packed[:8] + bytes(8)) + "/64"

@@ -1,0 +1,242 @@
+"""Sessions that cannot be guessed, taken over or reached into by another client.
+
+asyncua 2.1 has gaps that this file closes by subclassing; its minor version is pinned.
+
+- Authentication tokens are counted up: whoever has one knows the others. Here they are random.
+- Subscriptions can outlive their session, for ever as far as a client's share is concerned.
+- Every session may change, delete or take over the subscriptions of all others.
+- Sessions, and monitored items, have no limits; and one client address may use up all there is.
+"""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from collections.abc import Callable
+from typing import Any
+
+from asyncua import ua
+from asyncua.common.utils import ServiceError, create_nonce
+from asyncua.crypto.permission_rules import User, UserRole
+from asyncua.server.internal_session import InternalSession, SessionState
+from asyncua.ua.status_codes import StatusCodes
+
+from edgeflash.access import UserRole as Role
+from edgeflash.access import Who
+from edgeflash.outlets.opcua_identity import Channel
+from edgeflash.outlets.opcua_limits import client_key
+from edgeflash.service.users import SiteUser
+
+TOKEN_BYTES = 32
+_log = logging.getLogger(__name__)
+
+
+class GuardedSession(InternalSession):
+    """A client's session. channel: what it is bound to. who: the person, once activated."""
+
+    iserver: Any
+    channel: Channel | None = None
+    who: Who | None = None
+    user_as_signed_in: SiteUser | None = None
+    holder: Any = None
+    """The connection that speaks for it now."""
+
+    def __init__(self, *arguments: Any, **named: Any) -> None:
+        super().__init__(*arguments, **named)
+        self.iserver.unregister_external_session(self)
+        self.auth_token = _random_id()
+        if self.external:
+            self.iserver.register_external_session(self)
+
+    @property
+    def client(self) -> str:
+        """The client's address, as the shares count it."""
+        return client_key(self.name)
+
+    @property
+    def is_closed(self) -> bool:
+        """True when it has ended, also by its own timeout."""
+        return bool(self.state == SessionState.Closed)
+
+    @property
+    def may_write(self) -> bool:
+        """True when its user may write inputs: on the open endpoint, whoever reaches it."""
+        if self.channel is None or self.who is None:
+            return False
+        return not self.channel.is_secured or self.who.role >= Role.OPERATOR
+
+    def activate_session(self, params: Any, peer_certificate: bytes | None) -> Any:
+        """Never: the library's own way checks neither nonce nor encryption of a password."""
+        raise ServiceError(StatusCodes.BadInternalError)
+
+    def activated_by(self, who: Who) -> ua.ActivateSessionResult:
+        """Activates it for somebody whose identity has been verified. Raises ServiceError."""
+        if self.is_closed:
+            raise ServiceError(StatusCodes.BadSessionIdInvalid)
+        if self.state == SessionState.Created:
+            InternalSession._current_connections += 1  # which closing takes off again
+        self.who, self.user_as_signed_in = who, None
+        self.user = User(role=UserRole.User, name=who.name)
+        self.nonce = create_nonce(32)
+        self.state = SessionState.Activated
+        self.touch()
+        self._start_timeout_watchdog()
+        return ua.ActivateSessionResult(ServerNonce=self.nonce)
+
+    async def close_session(self, delete_subs: bool = True) -> None:
+        """Ends its subscriptions in any case: those of nobody would count against all others."""
+        await super().close_session(True)
+
+    # ---------------------------------------------------------------- what belongs to whom
+
+    def _mine(self) -> list[Any]:
+        subscriptions = self.subscription_service.subscriptions.values()
+        return [s for s in subscriptions if s.session_id == self.session_id]
+
+    def _of_client(self) -> list[Any]:
+        """The subscriptions of every session from this client's address."""
+        sessions = self.iserver._external_sessions.values()
+        ids = {s.session_id for s in sessions if client_key(s.name) == self.client}
+        return [s for s in self.subscription_service.subscriptions.values() if s.session_id in ids]
+
+    def _owns(self, subscription_id: int) -> bool:
+        subscription = self.subscription_service.subscriptions.get(subscription_id)
+        return subscription is not None and subscription.session_id == self.session_id
+
+    def _demand(self, subscription_id: int) -> None:
+        if not self._owns(subscription_id):
+            raise ServiceError(StatusCodes.BadSubscriptionIdInvalid)
+
+    async def create_subscription(
+        self,
+        params: ua.CreateSubscriptionParameters,
+        callback: Callable[..., Any],
+        request_callback: Callable[..., Any] | None = None,
+    ) -> ua.CreateSubscriptionResult:
+        if len(self._of_client()) >= self.iserver.security.share_of.subscriptions:
+            raise ServiceError(StatusCodes.BadTooManySubscriptions)
+        return await super().create_subscription(params, callback, request_callback)
+
+    async def create_monitored_items(
+        self, params: ua.CreateMonitoredItemsParameters
+    ) -> list[ua.MonitoredItemCreateResult]:
+        self._demand(params.SubscriptionId)
+        every = self.subscription_service.subscriptions.values()
+        limits = self.iserver.security
+        room = min(
+            limits.all_of.monitored_items - _items(every),
+            limits.share_of.monitored_items - _items(self._of_client()),
+        )
+        asked = params.ItemsToCreate
+        params.ItemsToCreate = asked[: max(0, room)]
+        results = await super().create_monitored_items(params)
+        beyond = ua.StatusCode(ua.UInt32(StatusCodes.BadTooManyMonitoredItems))
+        refused = [ua.MonitoredItemCreateResult(StatusCode=beyond)] * (len(asked) - len(results))
+        return [*results, *refused]
+
+    async def modify_monitored_items(
+        self, params: ua.ModifyMonitoredItemsParameters
+    ) -> list[ua.MonitoredItemModifyResult]:
+        self._demand(params.SubscriptionId)
+        return await super().modify_monitored_items(params)
+
+    async def delete_monitored_items(
+        self, params: ua.DeleteMonitoredItemsParameters
+    ) -> list[ua.StatusCode]:
+        self._demand(params.SubscriptionId)
+        return await super().delete_monitored_items(params)
+
+    async def set_monitoring_mode(
+        self, params: ua.SetMonitoringModeParameters
+    ) -> list[ua.StatusCode]:
+        self._demand(params.SubscriptionId)
+        return await super().set_monitoring_mode(params)
+
+    def modify_subscription(
+        self, params: ua.ModifySubscriptionParameters
+    ) -> ua.ModifySubscriptionResult:
+        self._demand(params.SubscriptionId)
+        return super().modify_subscription(params)
+
+    def republish(self, params: ua.RepublishParameters) -> ua.NotificationMessage:
+        self._demand(params.SubscriptionId)
+        return super().republish(params)
+
+    async def set_publishing_mode(
+        self, params: ua.SetPublishingModeParameters
+    ) -> list[ua.StatusCode]:
+        asked = params.SubscriptionIds
+        params.SubscriptionIds = [i for i in asked if self._owns(i)]
+        done = iter(await super().set_publishing_mode(params))
+        mine = set(params.SubscriptionIds)
+        return [next(done) if i in mine else _NO_SUCH for i in asked]
+
+    async def delete_subscriptions(self, ids: list[int]) -> list[ua.StatusCode]:
+        # The session's own end comes through here too, with its own subscriptions.
+        results = []
+        for subscription_id in ids:
+            if self._owns(subscription_id):
+                results += await super().delete_subscriptions([subscription_id])
+            else:
+                results.append(_NO_SUCH)
+        return results
+
+    def publish(self, acks: Any = None) -> tuple[int, list[ua.StatusCode]]:
+        mine = self._mine()
+        if not mine:
+            raise ServiceError(StatusCodes.BadNoSubscription)
+        results = []
+        for ack in acks or []:
+            if self._owns(ack.SubscriptionId):
+                results += super().publish([ack])[1]
+            else:
+                results.append(_NO_SUCH)
+        return len(mine), results
+
+    async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
+        self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
+    ) -> list[ua.TransferResult]:
+        """Of the same person through a channel alike only, OPC 10000-4, 5.14.7."""
+        results = []
+        for subscription_id in params.SubscriptionIds:
+            subscription = self.subscription_service.subscriptions.get(int(subscription_id))
+            code = StatusCodes.BadSubscriptionIdInvalid
+            if subscription is not None:
+                code = self._transferable(subscription.session_id)
+            if code != StatusCodes.Good:
+                results.append(ua.TransferResult(StatusCode=ua.StatusCode(ua.UInt32(code))))
+                continue
+            one = ua.TransferSubscriptionsParameters(
+                SubscriptionIds=[subscription_id], SendInitialValues=params.SendInitialValues
+            )
+            results += await super().transfer_subscriptions(one, callback)
+            if subscription is not None:  # the library leaves it asking the old connection
+                subscription.pub_request_callback = _connection_of(callback).get_publish_request
+        return results
+
+    def _transferable(self, session_id: ua.NodeId) -> int:
+        for other in self.iserver._external_sessions.values():
+            if other.session_id == session_id:
+                same = (other.channel, _name(other)) == (self.channel, _name(self))
+                good, denied = StatusCodes.Good, StatusCodes.BadUserAccessDenied
+                return int(good if same else denied)
+        return int(StatusCodes.BadSubscriptionIdInvalid)
+
+
+_NO_SUCH = ua.StatusCode(ua.UInt32(StatusCodes.BadSubscriptionIdInvalid))
+
+
+def _connection_of(callback: Any) -> Any:
+    return callback.__self__
+
+
+def _random_id() -> ua.NodeId:
+    return ua.NodeId(ua.ByteString(secrets.token_bytes(TOKEN_BYTES)), ua.Int16(0))
+
+
+def _items(subscriptions: Any) -> int:
+    return sum(len(s.monitored_item_srv._monitored_items) for s in subscriptions)
+
+
+def _name(session: Any) -> str | None:
+    return session.who.name if session.who else None
