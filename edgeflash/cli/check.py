@@ -191,24 +191,22 @@ def _site_lines(site: Site) -> Iterator[str]:
     summary, count = _site_summary(site), len(site.file.analyzers)
     many = "analyzer" if count == 1 else "analyzers"
     yield f"{site.path}: no mistakes; {site.file.site.name}, {count} {many}"
-    yield f"  published  {'; '.join(summary['outlets'])}"
-    yield f"  kept in    {summary['state_dir']}, history in {summary['history_dir']}"
+    yield _folded("published", "; ".join(summary["outlets"]))
+    yield _folded("kept in", f"{summary['state_dir']}, history in {summary['history_dir']}")
 
 
 def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
     yield ""
     yield f"{summary['id']} (number {summary['number']})"
-    yield f"  link       {summary['link']}"
-    yield f"  map        {summary['map']['name']} ({summary['map']['file']})"
+    yield _folded("link", summary["link"])
+    yield _folded("map", f"{summary['map']['name']} ({summary['map']['file']})")
     roles = f"{len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
-    yield textwrap.fill(roles, COLUMNS, initial_indent="  roles      ", subsequent_indent=" " * 13)
+    yield _folded("roles", roles)
     yield f"  trace      {_TRACE[summary['trace']]}"
     for change in summary["rules_changed"]:
-        yield f"  milder     {change}"
+        yield _folded("milder", change)
     for note in summary["notes"]:
-        yield textwrap.fill(
-            note, COLUMNS, initial_indent="  note       ", subsequent_indent=" " * 13
-        )
+        yield _folded("note", note)
     if not summary["blind"]:
         yield f"  blind      none of {summary['rules']} rules"
         return
@@ -220,3 +218,14 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
             if rule[what]
         ]
         yield f"    {rule['rule']}: {' and '.join(needed)} to open its eyes"
+
+
+def _folded(heading: str, text: str) -> str:
+    return textwrap.fill(
+        text,
+        COLUMNS,
+        initial_indent=f"  {heading:<11}",
+        subsequent_indent=" " * 13,
+        break_long_words=False,  # a path or an address that is cut could not be copied
+        break_on_hyphens=False,
+    )
