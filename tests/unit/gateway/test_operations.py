@@ -185,3 +185,33 @@ async def test_damage_is_taken_as_maintenance(tmp_path: Path) -> None:
         assert made.served.declared.running(SYSTEM_CLOCK.mono_s()) == ()
         kinds = [e.kind for e in made.journal.events()]
         assert kinds == [EventKind.MAINTENANCE_ON, EventKind.MAINTENANCE_OFF]
+
+
+@pytest.mark.parametrize(
+    ("point", "value", "allowed"),
+    [
+        ("quality", 0, False),
+        ("quality", 6, True),
+        ("quality", 41, True),
+        ("status_bits", 1, False),
+        ("status_bits", 1 + 128, True),
+    ],
+)
+async def test_a_test_vouches_for_nothing_and_does_not_hide_itself(
+    tmp_path: Path, point: str, value: int, allowed: bool
+) -> None:
+    """In Modbus `quality` says what the value beside it is worth, and the status word that a test
+    runs: by their places in docs/modbus.md and docs/points.md, 0 is good and bit 7 the test's."""
+    engineer = as_role(UserRole.ENGINEER)
+    async with bench(tmp_path) as made:
+        signal = TestSignal(value, Quality.TEST)
+        asked = made.operations.test_signal("kestrel-1", point, signal, 60.0, engineer)
+        if allowed:
+            await asked
+        else:
+            with pytest.raises(Refused, match="a test must"):
+                await asked
+        assert bool(made.served.tests.shown(SYSTEM_CLOCK.mono_s())) is allowed
+        await made.record.saved()
+        (entry,) = made.journal.events()
+        assert entry.kind is (EventKind.TEST_ON if allowed else EventKind.REFUSED)
