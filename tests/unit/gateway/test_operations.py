@@ -16,6 +16,7 @@ from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.declared_desk import DeclaredDesk
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.operations import GatewayOperations
+from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.signal_desk import SignalDesk
 from edgeflash.journal import Journal
 from edgeflash.model import AlarmState, Declared, EventKind
@@ -215,3 +216,16 @@ async def test_a_test_vouches_for_nothing_and_does_not_hide_itself(
         await made.record.saved()
         (entry,) = made.journal.events()
         assert entry.kind is (EventKind.TEST_ON if allowed else EventKind.REFUSED)
+
+
+@pytest.mark.parametrize("point", [None, ""])
+async def test_no_point_named_at_the_socket_is_every_point(
+    tmp_path: Path, point: str | None
+) -> None:
+    """As over OPC UA (docs/operations.md): an answer "ok" must not leave a test shown."""
+    engineer = as_role(UserRole.ENGINEER)
+    async with bench(tmp_path) as made:
+        await ASKED[Operation.TEST_SIGNAL](made.operations, engineer)
+        request = {"do": "end_test", "analyzer": "kestrel-1", "point": point}
+        await OperatorRequests(made.operations).answer(request, engineer)
+        assert made.served.tests.shown(SYSTEM_CLOCK.mono_s()) == {}
