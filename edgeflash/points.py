@@ -237,6 +237,7 @@ def _result_float(
     )
 
 
+STATUS_WORD = "status_bits"
 TEST_ACTIVE = "test_active"
 """The one point that no test can be shown of."""
 
@@ -670,7 +671,7 @@ CATALOGUE: tuple[Point, ...] = (
         scale=-3,
     ),
     Point(
-        "status_bits",
+        STATUS_WORD,
         "StatusBits",
         f"The state of the analyzer in bits: {bits_text(STATUS_BITS)}.",
         PointType.CODE,

@@ -117,6 +117,8 @@ STATUS: tuple[StatusBit, ...] = tuple(
     for place, (name, meaning, unknown, is_set) in enumerate(_STATUS)
 )
 STATUS_BITS: tuple[Bit, ...] = tuple(one.bit for one in STATUS)
+TEST_MASK = 1 << next(bit.place for bit in STATUS_BITS if bit.name == "test_active")
+"""The status word's bit that tells of a test."""
 ALARM_BITS: tuple[Bit, ...] = tuple(
     Bit(alarm.code, alarm.name, alarm.title, True) for alarm in ALARMS
 )

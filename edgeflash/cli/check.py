@@ -145,7 +145,24 @@ def _site_summary(site: Site) -> dict[str, Any]:
         "state_dir": str(site.state_dir),
         "history_dir": str(site.history_dir),
         "outlets": outlets,
+        "cautions": list(_cautions(site)),
     }
+
+
+def _cautions(site: Site) -> Iterator[str]:
+    """Outlets that ask nobody who they are; the site decides, but must see it."""
+    server = site.file.opcua
+    if server is not None and server.allow_open_endpoint:
+        may = "read and write inputs" if server.accept_inputs else "read"
+        yield f"OPC UA {server.host}:{server.port}: whoever reaches it can {may}"
+    for modbus in site.file.modbus:
+        where = f"Modbus TCP {modbus.host}:{modbus.port}"
+        if not modbus.allow:
+            yield f"{where}: whoever reaches it can read"
+        if modbus.accept_inputs:
+            named = bool(modbus.allow_inputs or modbus.allow)
+            who = "whoever has an allowed address" if named else "whoever reaches it"
+            yield f"{where}: {who} can write inputs"
 
 
 def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:
@@ -193,6 +210,8 @@ def _site_lines(site: Site) -> Iterator[str]:
     yield f"{site.path}: no mistakes; {site.file.site.name}, {count} {many}"
     yield _folded("published", "; ".join(summary["outlets"]))
     yield _folded("kept in", f"{summary['state_dir']}, history in {summary['history_dir']}")
+    for caution in summary["cautions"]:
+        yield _folded("caution", caution)
 
 
 def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:

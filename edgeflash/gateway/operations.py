@@ -17,11 +17,12 @@ from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.signal_desk import SignalDesk, alarms_in_the_way, hidden_by
 from edgeflash.model import AlarmState, Declared, EventEntry, EventKind
 from edgeflash.operations import LONGEST_DECLARED_MIN, LONGEST_TEST_S
-from edgeflash.outlets.values import carried
-from edgeflash.points import CATALOGUE, TEST_ACTIVE, Point
+from edgeflash.outlets.values import QUALITY_OF_JUDGED, carried
+from edgeflash.points import CATALOGUE, STATUS_WORD, TEST_ACTIVE, Point
 from edgeflash.publication import Standing, TestSignal
 from edgeflash.service import Clock
-from edgeflash.trust import Trust
+from edgeflash.status_bits import TEST_MASK
+from edgeflash.trust import Quality, Trust
 
 RECORDED_WITHIN_S = 3.0
 """How long an operation waits for the disk before it reports itself done."""
@@ -255,6 +256,16 @@ def _refuse_wrong_signal(name: str, signal: TestSignal) -> None:
         raise OperationRefusedError(f"{name}: the quality {quality} {has}")
     if value is None:
         return
+    if name == QUALITY_OF_JUDGED and value == Quality.GOOD.value.modbus:
+        raise OperationRefusedError(
+            f"{name}: a test must not show {value}, good: in Modbus it vouches for the value "
+            "beside it, which may be held; test flash_point_c with that quality instead"
+        )
+    if name == STATUS_WORD and isinstance(value, int) and not value & TEST_MASK:
+        raise OperationRefusedError(
+            f"{name}: a test must have the bit of {TEST_ACTIVE} ({TEST_MASK}) set: it must not "
+            "hide that it is one"
+        )
     is_code = bool(point.texts) and isinstance(value, int) and not isinstance(value, bool)
     beyond = is_code and isinstance(value, int) and not 0 <= value < len(point.texts)
     if carried(point, value, None) is None or beyond or _is_long(value):

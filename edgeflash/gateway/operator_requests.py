@@ -70,7 +70,7 @@ class OperatorRequests:
             case "renew_test":
                 return {"points": await operations.renew_tests(analyzer, who)}
             case "end_test":
-                wanted = _text(request, "point") if request.get("point") is not None else None
+                wanted = _text(request, "point") if request.get("point") else None
                 await operations.end_test(analyzer, wanted, who)
         return {}
 

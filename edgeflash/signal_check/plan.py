@@ -13,7 +13,15 @@ from datetime import UTC, datetime, timedelta
 from edgeflash.config.site import SiteFile
 from edgeflash.errors import UsageError
 from edgeflash.outlets.values import OutletUnits
-from edgeflash.points import CATALOGUE, TEST_ACTIVE, Point, PointScalar, PointType
+from edgeflash.points import (
+    CATALOGUE,
+    STATUS_WORD,
+    TEST_ACTIVE,
+    Point,
+    PointScalar,
+    PointType,
+)
+from edgeflash.status_bits import TEST_MASK
 from edgeflash.trust import Quality
 
 CAUTIONS = (
@@ -118,7 +126,8 @@ def _shown_values(point: Point, index: int, units: OutletUnits) -> tuple[PointSc
         case PointType.CODE:
             if point.texts:
                 return (len(point.texts) - 1, 0)
-            return (_FIRST_CODE + index % (_MOST_CODE - _FIRST_CODE),)
+            code = _FIRST_CODE + index % (_MOST_CODE - _FIRST_CODE)
+            return (code | TEST_MASK if point.name == STATUS_WORD else code,)
         case PointType.FLAG:
             return (True, False)
         case PointType.TIME:

@@ -49,3 +49,33 @@ def test_a_missing_file_has_no_line(tmp_path: Path) -> None:
         "mistakes"
     ]
     assert mistake["line"] is None
+
+
+def test_outlets_that_ask_nobody_are_named(tmp_path: Path) -> None:
+    """Which they are follows docs/security.md and docs/modbus.md; a closed one is not named."""
+    site = tmp_path / "site.toml"
+    inputs = '[[inputs]]\nid = "t10"\nnumber = 1\nunit = "degC"\nlow = 100.0\nhigh = 300.0\n'
+    inputs += "stale_s = 900\n"
+    open_ua = SITE.replace("[opcua]", "[opcua]\nallow_open_endpoint = true\naccept_inputs = true")
+    read, write = "whoever reaches it can read", "can write inputs"
+    for text, cautions in (
+        (SITE, []),
+        (open_ua + inputs, ["OPC UA 127.0.0.1:4840: whoever reaches it can read and write inputs"]),
+        (
+            SITE + '[[modbus]]\n[[modbus]]\nport = 5021\nallow = ["192.0.2.7"]\n',
+            [f"Modbus TCP 127.0.0.1:5020: {read}"],
+        ),
+        (
+            SITE + inputs + '[[modbus]]\nallow = ["192.0.2.7"]\naccept_inputs = true\n',
+            [f"Modbus TCP 127.0.0.1:5020: whoever has an allowed address {write}"],
+        ),
+        (
+            SITE + inputs + "[[modbus]]\naccept_inputs = true\n",
+            [f"Modbus TCP 127.0.0.1:5020: whoever reaches it {w}" for w in ("can read", write)],
+        ),
+    ):
+        site.write_text(text, encoding="utf-8")
+        done = CliRunner().invoke(app, ["check", str(site), "--json"], catch_exceptions=False)
+        assert json.loads(done.stdout)["cautions"] == cautions
+        shown = " ".join(CliRunner().invoke(app, ["check", str(site)]).stdout.split())
+        assert all(f"caution {words}" in shown for words in cautions)

@@ -16,6 +16,7 @@ from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.declared_desk import DeclaredDesk
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.operations import GatewayOperations
+from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.signal_desk import SignalDesk
 from edgeflash.journal import Journal
 from edgeflash.model import AlarmState, Declared, EventKind
@@ -185,3 +186,46 @@ async def test_damage_is_taken_as_maintenance(tmp_path: Path) -> None:
         assert made.served.declared.running(SYSTEM_CLOCK.mono_s()) == ()
         kinds = [e.kind for e in made.journal.events()]
         assert kinds == [EventKind.MAINTENANCE_ON, EventKind.MAINTENANCE_OFF]
+
+
+@pytest.mark.parametrize(
+    ("point", "value", "allowed"),
+    [
+        ("quality", 0, False),
+        ("quality", 6, True),
+        ("quality", 41, True),
+        ("status_bits", 1, False),
+        ("status_bits", 1 + 128, True),
+    ],
+)
+async def test_a_test_vouches_for_nothing_and_does_not_hide_itself(
+    tmp_path: Path, point: str, value: int, allowed: bool
+) -> None:
+    """In Modbus `quality` says what the value beside it is worth, and the status word that a test
+    runs: by their places in docs/modbus.md and docs/points.md, 0 is good and bit 7 the test's."""
+    engineer = as_role(UserRole.ENGINEER)
+    async with bench(tmp_path) as made:
+        signal = TestSignal(value, Quality.TEST)
+        asked = made.operations.test_signal("kestrel-1", point, signal, 60.0, engineer)
+        if allowed:
+            await asked
+        else:
+            with pytest.raises(Refused, match="a test must"):
+                await asked
+        assert bool(made.served.tests.shown(SYSTEM_CLOCK.mono_s())) is allowed
+        await made.record.saved()
+        (entry,) = made.journal.events()
+        assert entry.kind is (EventKind.TEST_ON if allowed else EventKind.REFUSED)
+
+
+@pytest.mark.parametrize("point", [None, ""])
+async def test_no_point_named_at_the_socket_is_every_point(
+    tmp_path: Path, point: str | None
+) -> None:
+    """As over OPC UA (docs/operations.md): an answer "ok" must not leave a test shown."""
+    engineer = as_role(UserRole.ENGINEER)
+    async with bench(tmp_path) as made:
+        await ASKED[Operation.TEST_SIGNAL](made.operations, engineer)
+        request = {"do": "end_test", "analyzer": "kestrel-1", "point": point}
+        await OperatorRequests(made.operations).answer(request, engineer)
+        assert made.served.tests.shown(SYSTEM_CLOCK.mono_s()) == {}
