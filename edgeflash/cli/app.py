@@ -17,6 +17,7 @@ from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
 from edgeflash.cli.lines import say_error, unfold_help
 from edgeflash.cli.peek import peek_app
+from edgeflash.cli.peek_opcua import peek_opcua
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
 from edgeflash.cli.products import products
@@ -45,6 +46,7 @@ app.command()(plan)
 app.command()(replay)
 app.command()(events)
 app.command("signal-check")(signal_check)
+peek_app.command("opcua")(peek_opcua)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")

@@ -80,7 +80,7 @@ def peek_modbus(
     else:
         _show(order, rows)
     if map is not None:
-        _write(map, _map_text(seen, picks, table, order or Order.ABCD))
+        write_map(map, _map_text(seen, picks, table, order or Order.ABCD))
 
 
 Pick = tuple[Role, int, Encoding | None, Order | None]
@@ -217,7 +217,8 @@ def _map_text(seen: Sequence[Looks], picks: Sequence[Pick], table: Table, order:
     return skeleton(picked, table, order)
 
 
-def _write(path: Path, text: str) -> None:
+def write_map(path: Path, text: str) -> None:
+    """Writes a map to a file that is not there yet."""
     try:
         with path.open("x", encoding="utf-8") as file:
             file.write(text)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -100,6 +100,16 @@ class OpcUaClient:
     def session(self) -> Any:
         """The library's session, for what subscriptions need. Untyped there in part."""
         return self._client.uaclient.session
+
+    @property
+    def namespaces(self) -> Mapping[str, int]:
+        """The server's namespaces by URI, as they are in this session."""
+        return self._namespaces
+
+    @property
+    def objects(self) -> ua.NodeId:
+        """The folder of the server's objects."""
+        return _node_id(ObjectIds.ObjectsFolder)
 
     @property
     def is_lost(self) -> bool:

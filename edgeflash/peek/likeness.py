@@ -48,6 +48,7 @@ _BAROMETERS = ((85.0, 108.0), (850.0, 1080.0), (12.3, 15.7), (638.0, 810.0))
 """kPa, hPa or mbar, psi, mmHg."""
 
 _CLOCK_OFF_S = 2 * 86_400.0
+_TINIEST = 1e-6
 _LARGEST_CODE = 64
 _COUNTER_STEP = 3
 
@@ -79,6 +80,8 @@ def impression(
 
 def _of_measure(numbers: Sequence[float]) -> Likeness:
     low, high = min(numbers), max(numbers)
+    if any(0 < abs(n) < _TINIEST for n in numbers):
+        return Likeness.NOTHING
     for lowest, highest in _BAROMETERS:
         if lowest <= low and high <= highest and high - low <= 0.01 * high:
             return Likeness.BAROMETER

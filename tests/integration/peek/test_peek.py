@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +14,7 @@ from typer.testing import CliRunner
 
 from edgeflash.cli.app import app
 from edgeflash.config.load import load_map
-from edgeflash.errors import UsageError
+from edgeflash.errors import EdgeflashError, UsageError
 from simulators import registers
 from tests.faults.processes import simulators
 
@@ -85,6 +87,53 @@ def test_a_table_or_range_that_is_not_there_is_said_in_words(device: str) -> Non
     )
     assert isinstance(done.exception, UsageError)
     assert "another --first" in str(done.exception)
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Where a simulated analyzer answers over OPC UA."""
+    folder = tmp_path_factory.mktemp("server")
+    command = [sys.executable, "-m", "simulators", "--single", "--opcua", "--speed", "25"]
+    with (folder / "log").open("wb") as log:
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log)
+    assert process.stdout is not None
+    try:
+        yield json.loads(process.stdout.readline())["analyzers"][0]["opcua"]
+    finally:
+        process.terminate()
+        process.wait()
+        process.stdout.close()
+
+
+def test_an_opcua_server_is_browsed_and_becomes_a_map(server: str, tmp_path: Path) -> None:
+    """Each variable by namespace URI with type, value, status and time; a map of what is picked."""
+    command = ["peek", "opcua", server, "--looks", "12", "--every", "0.3", "--json"]
+    done = CliRunner().invoke(app, command)
+    assert done.exit_code == 0, done.exception
+    rows = {row["path"]: row for row in json.loads(done.stdout)}
+    temperature = rows["Cup/Live/SampleTemperature"]
+    assert temperature["node"].startswith("nsu=urn:")
+    assert (temperature["type"], temperature["status"]) == ("float", "Good")
+    assert (temperature["likeness"], temperature["changed"]) == ("temperature", True)
+    assert temperature["source_time"] is not None
+    assert rows["Cup/Live/Barometer"]["likeness"] == "barometer"
+    path = tmp_path / "new.toml"
+    picks = [
+        *("--pick", f"sample_temperature={temperature['node']}"),
+        *("--pick", f"flash_point={rows['Cup/Result/FlashPoint']['node']}"),
+        *("--pick", f"cycle_number={rows['Cup/Result/Number']['node']}"),
+    ]
+    assert CliRunner().invoke(app, [*command, *picks, "--map", str(path)]).exit_code == 0
+    assert {role.value for role in load_map(path).roles} == {
+        *("sample_temperature", "flash_point", "cycle_number"),
+    }
+
+
+def test_a_server_that_is_not_there_is_said_in_words() -> None:
+    """No traceback."""
+    done = CliRunner().invoke(app, ["peek", "opcua", "opc.tcp://127.0.0.1:9", "--timeout", "1"])
+    assert isinstance(done.exception, EdgeflashError)
+    assert "127.0.0.1:9" in str(done.exception)
 
 
 @pytest.mark.parametrize(
