@@ -27,6 +27,8 @@ from asyncua.ua.ua_binary import (
 HUGE = (0, 1, 7, 8, 0xFFFF, 0x10000, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFE, 0xFFFFFFFF)
 SESSION_MS = 10_000.0
 """The server's least; a session whose client is gone lives on so long."""
+MOST_BYTES = 400_000
+"""Of one spoiled message."""
 WAIT_S = 60.0
 
 
@@ -43,7 +45,7 @@ class Spoiler:
     def spoil(self, message: bytes) -> bytes:
         """The message, no longer as it was."""
         for _ in range(self.chance.choice((1, 1, 1, 2, 3))):
-            message = self.chance.choice(self._ways)(message) or message
+            message = self.chance.choice(self._ways)(message)[:MOST_BYTES]
         return message
 
     def _bits(self, message: bytes) -> bytes:
@@ -88,7 +90,9 @@ class Spoiler:
     def _oversized(self, message: bytes) -> bytes:
         """A chunk larger than any buffer, all of it there."""
         size = self.chance.choice((65_536, 70_000, 200_000))
-        return message[:4] + struct.pack("<I", size) + message[8:] + bytes(size - len(message))
+        return (
+            message[:4] + struct.pack("<I", size) + message[8:] + bytes(max(0, size - len(message)))
+        )
 
     def _unfinished(self, message: bytes) -> bytes:
         """Many chunks of a message whose end never comes."""
@@ -256,7 +260,7 @@ def requests(index: int) -> list[Any]:
         RequestedPublishingInterval=ua.Double(100.0),
         RequestedLifetimeCount=ua.UInt32(30),
         RequestedMaxKeepAliveCount=ua.UInt32(3),
-        PublishingEnabled=ua.Boolean(True),
+        PublishingEnabled=True,
     )
     item = ua.MonitoredItemCreateRequest(
         ItemToMonitor=value,
@@ -271,11 +275,7 @@ def requests(index: int) -> list[Any]:
     )
     add(ua.PublishRequest())
     add(ua.RegisterNodesRequest(), NodesToRegister=[node])
-    made.append(
-        ua.CallRequest(MethodsToCall=[ua.CallMethodRequest(ObjectId=node, MethodId=node)])
-        if "MethodsToCall" in ua.CallRequest.__dataclass_fields__
-        else _call(node)
-    )
+    add(ua.CallRequest(), MethodsToCall=[ua.CallMethodRequest(ObjectId=node, MethodId=node)])
     path = ua.BrowsePath(
         StartingNode=ua.NodeId(ua.Int32(84)),
         RelativePath=ua.RelativePath(
@@ -284,11 +284,5 @@ def requests(index: int) -> list[Any]:
     )
     add(ua.TranslateBrowsePathsToNodeIdsRequest(), BrowsePaths=[path])
     made.append(ua.GetEndpointsRequest())
-    made.append(ua.CloseSessionRequest(DeleteSubscriptions=ua.Boolean(True)))
+    made.append(ua.CloseSessionRequest(DeleteSubscriptions=True))
     return made
-
-
-def _call(node: ua.NodeId) -> Any:
-    request = ua.CallRequest()
-    request.Parameters.MethodsToCall = [ua.CallMethodRequest(ObjectId=node, MethodId=node)]
-    return request
