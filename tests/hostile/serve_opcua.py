@@ -1,7 +1,7 @@
 """Our OPC UA server as a process of its own, so that its memory is nobody else's.
 
-Run as `python -m tests.hostile.serve_opcua STATE_DIR`. Prints a JSON line with its endpoint, then one
-with its counts for each line of its standard input, and ends with that.
+Run as `python -m tests.hostile.serve_opcua STATE_DIR`. Prints a JSON line with its endpoint, then
+one with its counts for each line of its standard input, and ends with that.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 from tests.integration.outlets.secured import Plant, secured
 from tests.unit.outlets.builders import accepted_view
 
@@ -23,7 +25,7 @@ def counts(plant: Plant) -> dict[str, int]:
     gc.collect()
     server: Any = plant.server
     descriptors = Path("/proc/self/fd")
-    links = [os.readlink(one) for one in descriptors.iterdir() if one.is_symlink()]
+    links = [str(one.readlink()) for one in descriptors.iterdir() if one.is_symlink()]
     resident = int(Path("/proc/self/statm").read_text("ascii").split()[1])
     return {
         "tasks": len(asyncio.all_tasks()),
@@ -38,6 +40,7 @@ def counts(plant: Plant) -> dict[str, int]:
 
 async def main(state: Path) -> None:
     """Serves until standard input ends, with a value that changes."""
+    structlog.configure(logger_factory=structlog.PrintLoggerFactory(sys.stderr))
     loop = asyncio.get_running_loop()
     asked = asyncio.StreamReader()
     await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(asked), sys.stdin)
