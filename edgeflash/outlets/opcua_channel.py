@@ -15,12 +15,13 @@ asyncua 2.1 has gaps that this file closes by subclassing; its minor version is 
 from __future__ import annotations
 
 import asyncio
+import struct
 import time
 from typing import Any
 
 import structlog
 from asyncua import ua
-from asyncua.common.utils import ServiceError
+from asyncua.common.utils import NotEnoughData, ServiceError
 from asyncua.crypto.security_policies import SecurityPolicyNone
 from asyncua.crypto.uacrypto import (  # type: ignore[attr-defined]
     InvalidSignature as LibraryInvalidSignature,
@@ -30,7 +31,7 @@ from asyncua.server.uaprocessor import UaProcessor
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.ua_binary import struct_from_binary, uatcp_to_binary
-from asyncua.ua.uaerrors import UaStatusCodeError
+from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography.exceptions import InvalidSignature
 
 from edgeflash.outlets.opcua_identity import channel_of, identify
@@ -49,6 +50,8 @@ LEAST_NONCE_BYTES = 32
 LIFETIME_MS = (10_000, 3_600_000)
 """A channel's; after it, and a quarter for delay (OPC 10000-4, 5.5.2.1), it ends unless renewed."""
 _TYPES = frozenset({b"HEL", b"OPN", b"MSG", b"CLO", b"ERR"})
+_UNDERSTANDING = (NotEnoughData, UaError, UnicodeError, struct.error)
+"""What the library raises where bytes are not what they say they are."""
 CHUNK_BYTES = 65_535
 """The largest chunk that is taken, as the server's Acknowledge says."""
 HEADER_BYTES = 8
@@ -207,6 +210,25 @@ class GuardedProcessor(UaProcessor):
         )
 
     async def _process_message(self, typeid: Any, requesthdr: Any, seqhdr: Any, body: Any) -> Any:
+        """One request. What cannot be understood is told as that, and logged no more often than
+        other refusals: the library writes a trace for each."""
+        try:
+            return await self._serve(typeid, requesthdr, seqhdr, body)
+        except (ServiceError, UaStatusCodeError):
+            raise
+        except Exception as error:
+            times = self._refusals.note(self.client)
+            is_theirs = isinstance(error, _UNDERSTANDING)
+            if times is not None:
+                trace = None if is_theirs else error
+                why = repr(error)[:200]
+                _log.warning(
+                    "opcua_request_failed", peer=self.client, why=why, times=times, exc_info=trace
+                )
+            code = StatusCodes.BadDecodingError if is_theirs else StatusCodes.BadInternalError
+            raise ServiceError(code) from error
+
+    async def _serve(self, typeid: Any, requesthdr: Any, seqhdr: Any, body: Any) -> Any:
         policy = self._connection.security_policy
         unsecured = policy.Mode == ua.MessageSecurityMode.None_
         if typeid in _REGISTER:
