@@ -27,6 +27,9 @@ from edgeflash.model import (
 )
 from edgeflash.trust import Quality, Trust
 
+JUDGED = "flash_point_c"
+"""The point that shows the judged flash point."""
+
 
 class LinkState(IntEnum):
     """The link to one analyzer, as every outlet shows it."""
@@ -138,6 +141,12 @@ class View:
     age_s: float | None
     sampled_at: datetime | None
     heartbeat: int
+
+    @property
+    def shown_quality(self) -> Quality:
+        """The quality of what stands where the judged flash point does: a test's while one runs."""
+        test = self.standing.tests.get(JUDGED)
+        return self.quality if test is None else test.quality
 
 
 def with_result(standing: Standing, held: Held) -> Standing:

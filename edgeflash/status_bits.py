@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from edgeflash.alarms.catalogue import ALARMS
 from edgeflash.model import AlarmState, Phase, Role
-from edgeflash.publication import LinkState, View
+from edgeflash.publication import JUDGED, LinkState, View
 from edgeflash.trust import Quality, Trust
 
 MOST_BITS = 15
@@ -45,7 +45,7 @@ _UNACKNOWLEDGED = frozenset({AlarmState.ACTIVE, AlarmState.RETURNED})
 
 
 def _trust_is(trust: Trust) -> Callable[[View], bool]:
-    return lambda v: v.quality.trust is trust
+    return lambda v: v.shown_quality.trust is trust
 
 
 def _is_in(phase: Phase, rule: str) -> Callable[[View], bool]:
@@ -73,7 +73,9 @@ _STATUS: tuple[tuple[str, str, bool, Callable[[View], bool]], ...] = (
         "value_held",
         "the judged value is an earlier one, held",
         False,
-        lambda v: v.value_c is not None and v.quality in _HELD,
+        lambda v: (
+            v.shown_quality in _HELD and (v.value_c is not None or JUDGED in v.standing.tests)
+        ),
     ),
     ("link_up", "the analyzer can be read", False, lambda v: v.standing.link is LinkState.UP),
     (

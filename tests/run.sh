@@ -37,7 +37,8 @@ step format ruff format --check .
 step lint ruff check .
 step types mypy
 step layers lint-imports
-step tests python -m pytest "$@"
+# Most tests wait for processes and sockets: several files at once, each file in one process.
+step tests python -m pytest --numprocesses 3 --dist loadfile "$@"
 
 printf '\n%s' "$summary"
 exit "$failed"

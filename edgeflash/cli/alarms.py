@@ -18,6 +18,7 @@ from edgeflash.alarms.asking import ask
 from edgeflash.alarms.catalogue import BY_NAME
 from edgeflash.errors import UsageError
 from edgeflash.gateway.site import checked_site
+from edgeflash.model import AlarmState
 
 alarms_app = typer.Typer(
     help="List the alarms of a running gateway, and acknowledge them.", no_args_is_help=True
@@ -75,7 +76,8 @@ def told(row: dict[str, Any]) -> str:
     since = datetime.fromisoformat(row["since"]).astimezone(UTC)
     text = f"{row['analyzer']} {row['alarm']}: {row['state']} since {since:%Y-%m-%d %H:%M:%S} UTC"
     if row.get("why"):
-        text += f"; before that: {row['why']}" if row["state"] == "normal" else f": {row['why']}"
+        is_over = row["state"] in (AlarmState.NORMAL.value, AlarmState.RETURNED.value)
+        text += f"; before that: {row['why']}" if is_over else f": {row['why']}"
     if row.get("by"):
         text += f"; acknowledged by {row['by']}"
     if row.get("because"):

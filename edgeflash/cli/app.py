@@ -15,6 +15,7 @@ from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
 from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
+from edgeflash.cli.lines import say_error, unfold_help
 from edgeflash.cli.peek import peek_app
 from edgeflash.cli.plan import plan
 from edgeflash.cli.points import points
@@ -52,6 +53,7 @@ app.add_typer(check_sample_app, name="check-sample")
 app.add_typer(blend_app, name="blend")
 app.add_typer(keys_app, name="keys")
 app.add_typer(users_app, name="users")
+unfold_help(app)
 
 
 def _version(wanted: bool) -> None:
@@ -76,5 +78,5 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.exit(130)  # before the gateway was up; from then on Ctrl-C ends it in order
     except EdgeflashError as error:
-        print(f"edgeflash: {error}", file=sys.stderr)
+        say_error(f"edgeflash: {error}")
         sys.exit(2 if isinstance(error, ConfigurationError | UsageError) else 1)

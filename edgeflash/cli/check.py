@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 import json as json_module
 import sys
 import textwrap
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -23,12 +25,19 @@ from edgeflash.rules.catalogue import RULES, blind_rules
 from edgeflash.rules.site_checks import site_notes
 from edgeflash.rules.tuning import changes
 
+if TYPE_CHECKING:
+    from edgeflash.gateway.live_check import LiveLook
+
 WRONG_CONFIGURATION = 2
+IMPLAUSIBLE = 1
 COLUMNS = 80
 
 
 def check(
     site: Annotated[Path | None, typer.Argument(help="The site file (TOML).")] = None,
+    live: Annotated[
+        bool, typer.Option("--live", help="Read each analyzer once too, and doubt what cannot be.")
+    ] = False,
     json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
     schema: Annotated[
         SchemaName | None,
@@ -39,6 +48,9 @@ def check(
 
     Every mistake is printed at once as `file:line: key: what is wrong, what would be right`.
     Ends with 0 when all is right, with 2 when something is wrong.
+
+    With --live, an analyzer that cannot be read, or a value that cannot be, ends it with 1: a wrong
+    order of bytes or a wrong unit gives a number, not an error. Nothing is written to an analyzer.
 
     Examples: edgeflash check site.toml; edgeflash check --schema map > map.schema.json
     """
@@ -53,12 +65,60 @@ def check(
         _say_mistakes(error.mistakes, json=json)
         sys.exit(WRONG_CONFIGURATION)
     analyzers = [_analyzer_summary(checked, analyzer) for analyzer in checked.file.analyzers]
+    looks = _looks(checked) if live else {}
+    fine = all(look.is_fine for look in looks.values())
     if json:
-        document = {"ok": True, "mistakes": [], **_site_summary(checked), "analyzers": analyzers}
+        for summary in analyzers if live else ():
+            summary["live"] = _look_entry(looks[summary["id"]])
+        document = {"ok": fine, "mistakes": [], **_site_summary(checked), "analyzers": analyzers}
         typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
-        return
+        sys.exit(0 if fine else IMPLAUSIBLE)
     for line in (*_site_lines(checked), *(t for a in analyzers for t in _analyzer_lines(a))):
         typer.echo(line)
+    for look in looks.values():
+        for line in _look_lines(look):
+            typer.echo(line)
+    if not fine:
+        sys.exit(IMPLAUSIBLE)
+
+
+def _looks(site: Site) -> dict[str, LiveLook]:
+    """One look at each analyzer, by its id."""
+    from edgeflash.gateway.live_check import live_looks
+
+    async def look() -> dict[str, LiveLook]:
+        return {one.analyzer: one async for one in live_looks(site)}
+
+    return asyncio.run(look())
+
+
+def _look_entry(look: LiveLook) -> dict[str, Any]:
+    values = {role.value: _plain(value) for role, value in (look.values or {}).items()}
+    doubts = [{"role": d.role.value, "why": d.why, "would_fit": d.would_fit} for d in look.doubts]
+    return {"fault": look.fault or None, "values": values, "implausible": doubts}
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, datetime):
+        return value.isoformat()
+    return list(value) if isinstance(value, tuple) else value
+
+
+def _look_lines(look: LiveLook) -> Iterator[str]:
+    yield ""
+    if look.fault:
+        yield from _filled(f"{look.analyzer} now: cannot be read: {look.fault}", "")
+        return
+    told = [v for v in (look.values or {}).values() if v is not None]
+    yield f"{look.analyzer} now: {len(told)} of {len(look.values or {})} values read"
+    for doubt in look.doubts:
+        fits = f"; {doubt.would_fit}" if doubt.would_fit else ""
+        yield from _filled(f"{doubt.role}: {doubt.why}{fits}", "  implausible ")
+
+
+def _filled(text: str, before: str) -> Iterator[str]:
+    indent = " " * (len(before) or 2)
+    yield textwrap.fill(text, COLUMNS, initial_indent=before, subsequent_indent=indent)
 
 
 def _say_mistakes(mistakes: tuple[Mistake, ...], *, json: bool) -> None:
@@ -131,24 +191,22 @@ def _site_lines(site: Site) -> Iterator[str]:
     summary, count = _site_summary(site), len(site.file.analyzers)
     many = "analyzer" if count == 1 else "analyzers"
     yield f"{site.path}: no mistakes; {site.file.site.name}, {count} {many}"
-    yield f"  published  {'; '.join(summary['outlets'])}"
-    yield f"  kept in    {summary['state_dir']}, history in {summary['history_dir']}"
+    yield _folded("published", "; ".join(summary["outlets"]))
+    yield _folded("kept in", f"{summary['state_dir']}, history in {summary['history_dir']}")
 
 
 def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
     yield ""
     yield f"{summary['id']} (number {summary['number']})"
-    yield f"  link       {summary['link']}"
-    yield f"  map        {summary['map']['name']} ({summary['map']['file']})"
+    yield _folded("link", summary["link"])
+    yield _folded("map", f"{summary['map']['name']} ({summary['map']['file']})")
     roles = f"{len(summary['roles'])} of {len(Role)}: {', '.join(summary['roles'])}"
-    yield textwrap.fill(roles, COLUMNS, initial_indent="  roles      ", subsequent_indent=" " * 13)
+    yield _folded("roles", roles)
     yield f"  trace      {_TRACE[summary['trace']]}"
     for change in summary["rules_changed"]:
-        yield f"  milder     {change}"
+        yield _folded("milder", change)
     for note in summary["notes"]:
-        yield textwrap.fill(
-            note, COLUMNS, initial_indent="  note       ", subsequent_indent=" " * 13
-        )
+        yield _folded("note", note)
     if not summary["blind"]:
         yield f"  blind      none of {summary['rules']} rules"
         return
@@ -160,3 +218,14 @@ def _analyzer_lines(summary: dict[str, Any]) -> Iterator[str]:
             if rule[what]
         ]
         yield f"    {rule['rule']}: {' and '.join(needed)} to open its eyes"
+
+
+def _folded(heading: str, text: str) -> str:
+    return textwrap.fill(
+        text,
+        COLUMNS,
+        initial_indent=f"  {heading:<11}",
+        subsequent_indent=" " * 13,
+        break_long_words=False,  # a path or an address that is cut could not be copied
+        break_on_hyphens=False,
+    )

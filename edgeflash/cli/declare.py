@@ -41,7 +41,7 @@ def start_maintenance(
     because: Because = "",
     json: ForMachines = False,
 ) -> None:
-    """Declare maintenance of ANALYZER: its value goes out of service, no cycle is accepted.
+    """Declare maintenance of ANALYZER: its last value is held, then bad; no cycle is accepted.
 
     Started again while it runs, it gets a new end. Your user name is recorded.
 

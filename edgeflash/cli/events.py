@@ -58,12 +58,12 @@ def _as_record(entry: EventEntry) -> dict[str, object]:
 
 def told(entry: EventEntry) -> str:
     """One event in one line."""
-    words = [f"{entry.at:%Y-%m-%d %H:%M:%S}", entry.kind.value, entry.analyzer, entry.subject]
+    words = [f"{entry.at:%Y-%m-%d %H:%M:%S} UTC", entry.kind.value, entry.analyzer, entry.subject]
     line = " ".join(word for word in words if word)
     if entry.who:
         line += f" by {entry.who}"
     if entry.via:
         line += f" ({entry.via})"
     if entry.until is not None:
-        line += f" until {entry.until:%Y-%m-%d %H:%M:%S}"
+        line += f" until {entry.until:%Y-%m-%d %H:%M:%S} UTC"
     return f"{line}: {entry.text}" if entry.text else line

@@ -95,8 +95,8 @@ class AlarmDesk:
             self._kept[name] = after = step(alarm, before, holds, at, now_mono_s, why)
             if after.state is not before.state:
                 self._changed(alarm, after)
-                text = f"{after.state.value}: {after.why}" if after.why else after.state.value
-                entry = EventEntry(at, EventKind.ALARM, self._analyzer, subject=name, text=text)
+                kind, text = EventKind.ALARM, change_text(after)
+                entry = EventEntry(at, kind, self._analyzer, subject=name, text=text)
                 self._on_event(entry)
 
     def acknowledge(self, name: str, by: str, because: str, at: datetime, via: str = "") -> Kept:
@@ -131,3 +131,11 @@ class AlarmDesk:
             for name, alarm in self._alarms.items()
             for kept in (self._kept[name],)
         ]
+
+
+def change_text(kept: Kept) -> str:
+    """A change for the event record. The cause of an alarm that is over is not told as present."""
+    is_over = kept.state in (AlarmState.NORMAL, AlarmState.RETURNED)
+    if not kept.why:
+        return kept.state.value
+    return kept.state.value + ("; before that: " if is_over else ": ") + kept.why

@@ -20,3 +20,12 @@ def minimums_c(analyzer: Analyzer, products: Mapping[str, Product]) -> dict[str,
         name: resolved(product).minimum_c for name, product in products.items() if name in names
     }
     return {name: limit for name, limit in limits.items() if limit is not None}
+
+
+def failing_c(analyzer: Analyzer, products: Mapping[str, Product]) -> dict[str, tuple[str, float]]:
+    """What fails, by name of the product: "below" or, where the limit itself fails, "at or below",
+    and the limit, °C."""
+    return {
+        name: ("at or below" if resolved(products[name]).strict_minimum else "below", limit)
+        for name, limit in minimums_c(analyzer, products).items()
+    }

@@ -230,7 +230,10 @@ class GuardedSession(InternalSession):
     async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
         self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
     ) -> list[ua.TransferResult]:
-        """Of the same person through a channel alike only, OPC 10000-4, 5.14.7."""
+        """Of the same person through a channel alike only, OPC 10000-4, 5.14.7.
+
+        Nobody knows whether two anonymous clients are the same, so none of theirs is handed over.
+        """
         results = []
         for subscription_id in params.SubscriptionIds:
             subscription = self.subscription_service.subscriptions.get(int(subscription_id))
@@ -252,6 +255,7 @@ class GuardedSession(InternalSession):
         for other in self.iserver._external_sessions.values():
             if other.session_id == session_id:
                 same = (other.channel, _name(other)) == (self.channel, _name(self))
+                same = same and _name(self) not in (None, ANONYMOUS)
                 good, denied = StatusCodes.Good, StatusCodes.BadUserAccessDenied
                 return int(good if same else denied)
         return int(StatusCodes.BadSubscriptionIdInvalid)

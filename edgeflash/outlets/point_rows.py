@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import overload
 
 from edgeflash.config.site import Analyzer, ModbusServer, OpcUaServer, Site, SiteFile
-from edgeflash.outlets.alarm_limits import minimums_c
+from edgeflash.outlets.alarm_limits import failing_c
 from edgeflash.outlets.modbus_encoding import REORDERED, TEXT_BYTES
 from edgeflash.outlets.modbus_integers import IntegerPlace, integer_place
 from edgeflash.outlets.modbus_layout import ORDERS, addresses_on, unit_of
@@ -149,7 +149,7 @@ def quality_rows() -> list[QualityRow]:
 
 def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
     opcua, modbus = file.opcua, file.modbus
-    limits_c = minimums_c(analyzer, file.products) if point.name == LIMITED_POINT else {}
+    limits = failing_c(analyzer, file.products) if point.name == LIMITED_POINT else {}
     block = addresses_on(modbus[0] if modbus else ModbusServer(), analyzer.number).block
     address = block + point.register
     discrete = None
@@ -172,9 +172,9 @@ def _row(analyzer: Analyzer, point: Point, file: SiteFile) -> PointRow:
         input_register=FIRST_INPUT_REGISTER + address,
         holding_register=FIRST_HOLDING_REGISTER + address,
         discrete_input=None if discrete is None else FIRST_DISCRETE_INPUT + discrete,
-        opcua=_place("OPC UA", analyzer, point, opcua, limits_c) if opcua else None,
+        opcua=_place("OPC UA", analyzer, point, opcua, limits) if opcua else None,
         modbus=tuple(
-            _modbus_place(f"Modbus {place}", analyzer, point, server, limits_c)
+            _modbus_place(f"Modbus {place}", analyzer, point, server, limits)
             for place, server in enumerate(modbus, start=1)
         ),
     )
@@ -191,7 +191,7 @@ def _modbus_place(
     analyzer: Analyzer,
     point: Point,
     server: ModbusServer,
-    limits_c: Mapping[str, float],
+    limits: Mapping[str, tuple[str, float]],
 ) -> OutletPlace:
     places = addresses_on(server, analyzer.number)
     in_order: dict[str, int] = {}
@@ -199,7 +199,7 @@ def _modbus_place(
         for place, order in enumerate(ORDERS):
             in_order[order.value] = places.orders + place * BLOCK_REGISTERS + point.register
     return replace(
-        _place(outlet, analyzer, point, server, limits_c),
+        _place(outlet, analyzer, point, server, limits),
         order=server.order.value if point.type in REORDERED else "",
         address=places.block + point.register,
         unit_id=unit_of(server, analyzer.number),
@@ -213,7 +213,7 @@ def _place(
     analyzer: Analyzer,
     point: Point,
     server: OpcUaServer | ModbusServer,
-    limits_c: Mapping[str, float],
+    limits: Mapping[str, tuple[str, float]],
 ) -> OutletPlace:
     units = OutletUnits(server.temperature_unit, server.pressure_unit)
     unit = units.of(point)
@@ -230,8 +230,8 @@ def _place(
         _rounded(instrument_low),
         _rounded(instrument_high),
         alarm_limits="; ".join(
-            f"below {_rounded(unit.from_inside(limit_c)):g} {unit.label} ({name})"
-            for name, limit_c in limits_c.items()
+            f"{fails} {_rounded(unit.from_inside(limit_c)):g} {unit.label} ({name})"
+            for name, (fails, limit_c) in limits.items()
             if unit is not None
         ),
     )

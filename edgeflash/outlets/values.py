@@ -12,7 +12,7 @@ from typing import assert_never
 
 from edgeflash.config.site import PressureUnit, TemperatureUnit
 from edgeflash.points import TEST_ACTIVE, Point, PointScalar, PointType, PointValue
-from edgeflash.publication import View
+from edgeflash.publication import JUDGED, View
 from edgeflash.trust import Quality, Trust
 from edgeflash.units import Quantity, Unit, outlet_unit
 
@@ -21,7 +21,7 @@ LARGEST_FLOAT32 = (2 - 2**-23) * 2.0**127
 LARGEST_CODE = 2**16 - 1
 LARGEST_INT = 2**32 - 1
 
-JUDGED, QUALITY_OF_JUDGED = "flash_point_c", "quality"
+QUALITY_OF_JUDGED = "quality"
 
 INSTRUMENT_RANGE_POINTS = frozenset(
     {"flash_point_c", "reported_c", "recomputed_c", "corrected_c", "live_flash_point_c"}
@@ -91,9 +91,8 @@ def _under_test(point: Point, view: View) -> PointValue | None:
     test = tests.get(point.name)
     if test is not None and point.name != TEST_ACTIVE:
         return PointValue(test.value, test.quality, view.at)
-    judged = tests.get(JUDGED)
-    if judged is not None and point.name == QUALITY_OF_JUDGED:
-        return PointValue(judged.quality.value.modbus, Quality.GOOD, view.at)
+    if JUDGED in tests and point.name == QUALITY_OF_JUDGED:
+        return PointValue(view.shown_quality.value.modbus, Quality.GOOD, view.at)
     return None
 
 

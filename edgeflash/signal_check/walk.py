@@ -48,5 +48,5 @@ def walk(
             row = row_of(analyzer, outlet, step, answer, found, tolerance, asked_at, now())
             keep(row)
             if found.outcome is Outcome.FAILED:
-                say(f"  failed: {found.why}")
+                say(f"  {step.point}, step {step.number}: failed: {found.why}")
             break

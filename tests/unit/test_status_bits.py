@@ -127,6 +127,16 @@ def test_test_and_low_flash() -> None:
     assert "possible_low_flash" in names(with_standing(GOOD, low_flash_alarm=True))
 
 
+def test_a_test_in_place_of_the_value_is_as_good_as_the_test() -> None:
+    """Whoever reads the bits beside the registers must not take a test value for a good one."""
+    told = names(with_standing(GOOD, tests={"flash_point_c": TestSignal(55.0, Quality.TEST)}))
+    assert "value_good" not in told
+    assert "value_uncertain" in told
+    bad = names(with_standing(GOOD, tests={"flash_point_c": TestSignal(None, Quality.BAD)}))
+    assert "value_bad" in bad
+    assert "value_good" not in bad
+
+
 @pytest.mark.parametrize(
     ("state", "active", "unacknowledged"),
     [  # ISA-18.2, from memory: unacknowledged are the active and the returned

@@ -329,6 +329,15 @@ async def test_subscriptions_of_others_are_out_of_reach(plant: Plant) -> None:
         assert number in plant.server.iserver.subscription_service.subscriptions
 
 
+async def test_no_anonymous_client_takes_over_anothers_subscription(plant: Plant) -> None:
+    """Two without a name may be anybody, also from one address."""
+    async with plant.open_client() as owner, plant.open_client() as thief:
+        subscription = await owner.create_subscription(100, Ignored())
+        transfer = ua.TransferSubscriptionsParameters([subscription.subscription_id], False)
+        (result,) = await thief.uaclient.session.transfer_subscriptions(transfer)
+        assert result.StatusCode.value == ua.StatusCodes.BadUserAccessDenied
+
+
 async def test_closing_a_session_leaves_no_subscription(plant: Plant) -> None:
     """Also when the client asks to keep them: they would count against all others for ever."""
     subscriptions = plant.server.iserver.subscription_service.subscriptions

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from edgeflash.alarms.state import Kept
 from edgeflash.cli.alarms import told
+from edgeflash.gateway.alarm_desk import change_text
+from edgeflash.model import AlarmState
 
 ROW = {
     "analyzer": "kestrel-2",
@@ -26,7 +29,17 @@ def test_an_alarm_is_told_with_its_time_in_utc_its_cause_and_who_knows() -> None
 
 
 def test_a_cause_that_is_past_is_not_told_as_present() -> None:
-    """A normal alarm keeps its last cause, and says that it lies before."""
-    words = told({**ROW, "state": "normal", "by": "", "because": ""})
-    assert "normal since 2026-05-01 06:04:28 UTC; before that: a cycle gave" in words
-    assert "acknowledged" not in words
+    """An alarm that is over keeps its last cause, and says that it lies before."""
+    for state in ("normal", "returned"):
+        words = told({**ROW, "state": state, "by": "", "because": ""})
+        assert f"{state} since 2026-05-01 06:04:28 UTC; before that: a cycle gave" in words
+        assert "acknowledged" not in words
+
+
+def test_the_event_record_does_not_either() -> None:
+    """Nobody shall read a returned alarm as one that has evidence now."""
+    why = "a cycle gave evidence of a flash point that is too low"
+    assert change_text(Kept(AlarmState.ACTIVE, why=why)) == f"active: {why}"
+    for state in (AlarmState.NORMAL, AlarmState.RETURNED):
+        assert change_text(Kept(state, why=why)) == f"{state.value}; before that: {why}"
+    assert change_text(Kept(AlarmState.RETURNED)) == "returned"

@@ -21,6 +21,10 @@ number = 1
 map = "examples:bench-cup.toml"
 host = "127.0.0.1"
 analyzer_corrects_barometer = false
+
+[analyzers.rules.air_flow]
+severity = "note"
+because = "the air is metered by a fixed orifice; its own sensor is for information only"
 """
 
 

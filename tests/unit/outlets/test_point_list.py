@@ -10,6 +10,7 @@ import struct
 import pytest
 
 from edgeflash.config.register_map import Order
+from edgeflash.config.site import Product
 from edgeflash.inputs import InputStore
 from edgeflash.outlets import as_csv, as_json, as_markdown, quality_rows, rows
 from edgeflash.outlets.modbus_image import empty_image, with_views
@@ -249,3 +250,15 @@ def test_the_listed_input_addresses_hold_the_values() -> None:
         assert row.modbus_address is not None
         found.append(registers.read(row.modbus_address, row.registers))
     assert found == [struct.pack(">f", 25.0), b"\x00\x01", b"\x00\x09"]
+
+
+@pytest.mark.parametrize(("strict", "fails"), [(True, "at or below"), (False, "below")])
+def test_a_limit_that_itself_fails_says_so(strict: bool, fails: str) -> None:
+    """`strict_minimum`: a value equal to the limit fails too, and the list must not hide it."""
+    product = Product(minimum_c=55.0, strict_minimum=strict)
+    plant = site(analyzer("fp-101", 1, product="gas-oil"), opcua_server=opcua(port=4840))
+    file = plant.file.model_copy(update={"products": {"gas-oil": product}})
+    listed = rows(plant.model_copy(update={"file": file}))
+    (flash,) = [row for row in listed if row.point == "flash_point_c"]
+    assert flash.opcua is not None
+    assert flash.opcua.alarm_limits == f"{fails} 55 °C (gas-oil)"
