@@ -34,7 +34,7 @@ from asyncua.ua.status_codes import StatusCodes
 from edgeflash.access import Who
 from edgeflash.outlets.opcua_all_items import AllItems
 from edgeflash.outlets.opcua_calls import Caller, Calls
-from edgeflash.outlets.opcua_channel import GuardedConnection, GuardedProcessor
+from edgeflash.outlets.opcua_channel import CHUNK_BYTES, GuardedConnection, GuardedProcessor
 from edgeflash.outlets.opcua_event import Event
 from edgeflash.outlets.opcua_event_filter import EventTypes
 from edgeflash.outlets.opcua_history import PointHistory
@@ -51,7 +51,6 @@ MAX_PENDING_REQUESTS = 100
 MAX_WRITES = 1000
 """Values in one write request; more are refused with BadTooManyOperations."""
 MAX_UNSENT_BYTES = 8 * 1024 * 1024
-CHUNK_BYTES = 65_535
 ACTIVATION_TIMEOUT_S = 10.0
 SESSION_TIMEOUT_MS = 120_000.0
 

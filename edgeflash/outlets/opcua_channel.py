@@ -9,17 +9,19 @@ asyncua 2.1 has gaps that this file closes by subclassing; its minor version is 
   was found wrong. A session that another replaces on its connection is never closed.
 - Anyone may register servers, without a session, without end.
 - Faults of a channel are logged with their traces and not answered; the channel goes on.
+- A chunk that waits keeps all that came after it; one that is too large is taken if it is there.
 """
 
 from __future__ import annotations
 
 import asyncio
+import struct
 import time
 from typing import Any
 
 import structlog
 from asyncua import ua
-from asyncua.common.utils import ServiceError
+from asyncua.common.utils import NotEnoughData, ServiceError
 from asyncua.crypto.security_policies import SecurityPolicyNone
 from asyncua.crypto.uacrypto import (  # type: ignore[attr-defined]
     InvalidSignature as LibraryInvalidSignature,
@@ -29,7 +31,7 @@ from asyncua.server.uaprocessor import UaProcessor
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.status_codes import StatusCodes
 from asyncua.ua.ua_binary import struct_from_binary, uatcp_to_binary
-from asyncua.ua.uaerrors import UaStatusCodeError
+from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography.exceptions import InvalidSignature
 
 from edgeflash.outlets.opcua_identity import channel_of, identify
@@ -48,6 +50,18 @@ LEAST_NONCE_BYTES = 32
 LIFETIME_MS = (10_000, 3_600_000)
 """A channel's; after it, and a quarter for delay (OPC 10000-4, 5.5.2.1), it ends unless renewed."""
 _TYPES = frozenset({b"HEL", b"OPN", b"MSG", b"CLO", b"ERR"})
+_UNDERSTANDING = (NotEnoughData, UaError, UnicodeError, struct.error)
+"""What the library raises where bytes are not what they say they are."""
+CHUNK_BYTES = 65_535
+"""The largest chunk that is taken, as the server's Acknowledge says."""
+HEADER_BYTES = 8
+"""Of every chunk: type (3), kind of chunk (1), size (4, little-endian). OPC 10000-6, 7.1.2.2."""
+
+
+def _announced(came: bytes, at: int) -> int:
+    """The size that the chunk which begins there says it has; 0 when that is not there yet."""
+    whole = len(came) - at >= HEADER_BYTES
+    return int.from_bytes(came[at + 4 : at + HEADER_BYTES], "little") if whole else 0
 
 
 def _ids(*names: str) -> frozenset[ua.NodeId]:
@@ -196,6 +210,25 @@ class GuardedProcessor(UaProcessor):
         )
 
     async def _process_message(self, typeid: Any, requesthdr: Any, seqhdr: Any, body: Any) -> Any:
+        """One request. What cannot be understood is told as that, and logged no more often than
+        other refusals: the library writes a trace for each."""
+        try:
+            return await self._serve(typeid, requesthdr, seqhdr, body)
+        except (ServiceError, UaStatusCodeError):
+            raise
+        except Exception as error:
+            times = self._refusals.note(self.client)
+            is_theirs = isinstance(error, _UNDERSTANDING)
+            if times is not None:
+                trace = None if is_theirs else error
+                why = repr(error)[:200]
+                _log.warning(
+                    "opcua_request_failed", peer=self.client, why=why, times=times, exc_info=trace
+                )
+            code = StatusCodes.BadDecodingError if is_theirs else StatusCodes.BadInternalError
+            raise ServiceError(code) from error
+
+    async def _serve(self, typeid: Any, requesthdr: Any, seqhdr: Any, body: Any) -> Any:
         policy = self._connection.security_policy
         unsecured = policy.Mode == ua.MessageSecurityMode.None_
         if typeid in _REGISTER:
@@ -321,13 +354,33 @@ class GuardedConnection(OPCUAProtocol):
             self.processor.set_policies(self.policies)
 
     def data_received(self, data: bytes) -> None:
+        """Hands on each whole chunk by itself; what is not whole, or too large, stays behind.
+
+        The parent keeps with each chunk that waits all that came after it: together a hundred
+        times what was sent.
+        """
         if self.transport is None:
             return
-        super().data_received(data)
-        # What is left begins with the start of a message.
-        if len(self._buffer) >= 3 and self._buffer[:3] not in _TYPES:
-            self._buffer = b""
+        came, at = self._buffer + data, 0
+        self._buffer = b""
+        while self._is_chunk(came, at) and not self.transport.is_closing():
+            size = max(_announced(came, at), HEADER_BYTES)
+            if size > CHUNK_BYTES or at + size > len(came):
+                self._buffer = came[at:]
+                return
+            super().data_received(came[at : at + size])
+            if self._buffer:  # the parent could not read its header
+                self._buffer = b""
+                self.transport.abort()
+            at += size
+
+    def _is_chunk(self, came: bytes, at: int) -> bool:
+        """True when one may begin there; what cannot be one ends the connection."""
+        if at < len(came) and not any(kind.startswith(came[at : at + 3]) for kind in _TYPES):
+            assert self.transport is not None
             self.transport.abort()
+            return False
+        return at < len(came)
 
     async def _activation_watchdog(self) -> None:
         """Closes a connection that is too long without an activated session, after one as well."""

@@ -4,12 +4,14 @@ asyncua 2.1 has gaps that this file closes by subclassing; its minor version is 
 
 - Authentication tokens are counted up: whoever has one knows the others. Here they are random.
 - Subscriptions can outlive their session, for ever as far as a client's share is concerned.
+- The end of a session stops half way when the connection that asked for it is lost.
 - Every session may change, delete or take over the subscriptions of all others.
 - Sessions, and monitored items, have no limits; and one client address may use up all there is.
 """
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import secrets
 from collections.abc import Callable
@@ -41,6 +43,7 @@ class GuardedSession(InternalSession):
     user_as_signed_in: SiteUser | None = None
     holder: Any = None
     """The connection that speaks for it now."""
+    _ending: asyncio.Task[None] | None = None
 
     def __init__(self, *arguments: Any, **named: Any) -> None:
         super().__init__(*arguments, **named)
@@ -98,8 +101,16 @@ class GuardedSession(InternalSession):
         return ua.ActivateSessionResult(ServerNonce=self.nonce)
 
     async def close_session(self, delete_subs: bool = True) -> None:
-        """Ends its subscriptions in any case: those of nobody would count against all others."""
-        await super().close_session(True)
+        """Ends its subscriptions in any case: those of nobody would count against all others.
+
+        It goes on when whoever waits for it is cancelled, as by the loss of the connection that has
+        just asked for it.
+        """
+        if self._ending is None:
+            self._ending = asyncio.create_task(
+                super().close_session(True), name="opcua session end"
+            )
+        await asyncio.shield(self._ending)
 
     # ---------------------------------------------------------------- what belongs to whom
 
@@ -131,6 +142,8 @@ class GuardedSession(InternalSession):
         while len(self._of_client()) >= share:
             if not await end_orphan(self.iserver, self.client):
                 raise ServiceError(StatusCodes.BadTooManySubscriptions)
+        if self.is_closed:  # meanwhile, by its own timeout
+            raise ServiceError(StatusCodes.BadSessionIdInvalid)
         return await super().create_subscription(params, callback, request_callback)
 
     async def create_monitored_items(
