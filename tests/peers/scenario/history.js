@@ -19,6 +19,7 @@ const CYCLES = 8;
 class History {
   constructor(one, plan) {
     this.one = one;
+    this.plan = plan;
     this.nodeId = one.id(`${plan.analyzer}.flash_point_c`);
   }
 
@@ -129,7 +130,7 @@ class History {
     equal("history processed: the counts of 4 intervals add up", sum, good.length);
     equal("history processed: Total is not there", (await ask(TOTAL, 0)).statusCode.name,
       "BadAggregateNotSupported");
-    const other = await ask(AGGREGATES.Average, 0, this.one.id("kestrel-1.heartbeat"));
+    const other = await ask(AGGREGATES.Average, 0, this.one.id(`${this.plan.analyzer}.heartbeat`));
     holds("history processed: not of a node without history", other.statusCode.value !== 0,
       other.statusCode.name, "Bad…");
   }

@@ -96,15 +96,15 @@ async function deadbands(one, plan) {
 
 // Three values of one message, of which more were made. Overflow: OPC 10000-4, 5.12.1.5 and 7.39.
 async function queues(one, plan) {
-  const heartbeat = one.id(`${plan.analyzer}.live_sample_temperature_c`);
+  const live = one.id(`${plan.analyzer}.live_sample_temperature_c`);
   const of = await subscription(one, 2500);
   const messages = { oldest: [], newest: [], single: [] };
   const items = {
-    oldest: await watch(of, heartbeat, { queue: 3, oldest: true }),
-    newest: await watch(of, heartbeat, { queue: 3, oldest: false }),
-    single: await watch(of, heartbeat, { queue: 1 }),
+    oldest: await watch(of, live, { queue: 3, oldest: true }),
+    newest: await watch(of, live, { queue: 3, oldest: false }),
+    single: await watch(of, live, { queue: 1 }),
   };
-  const all = await watch(of, heartbeat, { queue: 1000 });
+  const all = await watch(of, live, { queue: 1000 });
   const whole = [];
   equal("queue: granted as asked", [items.oldest, items.newest, items.single, all].map(
     (each) => each.granted.revisedQueueSize), [3, 3, 1, 1000]);
