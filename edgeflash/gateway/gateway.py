@@ -17,6 +17,7 @@ from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway import inputs, lines
+from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
@@ -93,6 +94,8 @@ class Gateway:
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
             )
             self._operations.note_left_tests(await asyncio.to_thread(journal.tests_left_on))
+            access = AccessWatch(site.state_dir, record.note, self._clock.utc_now)
+            await access.look()  # before the outlets, which make what is missing
             self._runners = self._made_runners(journal)
             for runner in self._runners:
                 runner.offer(self.views())
@@ -107,6 +110,7 @@ class Gateway:
                     self._made_operator_socket(self._operations).run(), name="operator socket"
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
+                asyncio.create_task(access.look_for_ever(), name="access watch"),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)

@@ -38,6 +38,7 @@ from edgeflash.replay.judge_again import judged_again, runs
 from edgeflash.signal_check.plan import outlets_of, plan
 from edgeflash.signal_check.record import of_csv
 from edgeflash.trust import Quality
+from tests.certificates import make
 from tests.faults.processes import simulators, start_gateway
 from tests.integration.test_alarms import plant, running
 from tests.waiting import until
@@ -580,3 +581,37 @@ async def test_a_silent_control_system_is_an_alarm(folder: Path) -> None:
 def test_the_quality_of_a_test_is_no_plain_good() -> None:
     """UncertainSubstituteValue, 16#40910000 (OPC 10000-4 and its code list)."""
     assert Quality.TEST.value.opcua_code == SUBSTITUTE == 0x40910000
+
+
+@pytest.mark.slow
+async def test_changes_of_access_are_recorded_while_the_gateway_runs(folder: Path) -> None:
+    """Made by the commands, in another process: who was changed and how, and no password."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        path, password = str(larkwater.site_path), folder / "password"
+        password.write_text("quiet-harbour-12\n", "utf-8")
+        panel = make("panel 7")
+        client, _ = panel.files(folder / "brought")
+
+        def about(kind: EventKind) -> list[tuple[str, str]]:
+            return [(e.subject, e.text) for e in recorded(site)[0] if e.kind is kind]
+
+        async with running(site, Gateway(site)):
+            word = ("--password-file", str(password))
+            done = await command("users", "add", path, "mara", "--role", "operator", *word)
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.USER_CHANGED), LONG_S)
+            done = await command("keys", "trust", path, "--file", str(client))
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.TRUST_CHANGED), LONG_S)
+            done = await command("keys", "renew", path, "--json")
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.CERTIFICATE_RENEWED), LONG_S)
+        assert about(EventKind.USER_CHANGED) == [("mara", "user added as operator")]
+        ((subject, _),) = about(EventKind.TRUST_CHANGED)
+        assert subject == panel.sha1
+        ((subject, _),) = about(EventKind.CERTIFICATE_RENEWED)
+        assert subject == json.loads(done.stdout)["sha1"]
+        told = await command("events", path)
+        assert "user_changed mara (files): user added as operator" in told.stdout
+        assert "harbour" not in told.stdout and "argon2" not in told.stdout
