@@ -485,6 +485,7 @@ class EventKind(StrEnum):
     TEST_OFF = "test_off"
     REFUSED = "refused"
     LOGIN_FAILED = "login_failed"
+    INPUT_WRITTEN = "input_written"
     USER_CHANGED = "user_changed"
     TRUST_CHANGED = "trust_changed"
     CERTIFICATE_RENEWED = "certificate_renewed"

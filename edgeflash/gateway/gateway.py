@@ -103,7 +103,7 @@ class Gateway:
                 *(asyncio.create_task(lines.kept(n), name=n.id) for n in self._lines.values()),
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
-                asyncio.create_task(self._publish_for_ever(), name="publisher"),
+                asyncio.create_task(self._publish_for_ever(record), name="publisher"),
                 asyncio.create_task(self._keep_history(history, journal), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
@@ -223,7 +223,7 @@ class Gateway:
             if analyzers is None or worker.analyzer.id in analyzers
         ]
 
-    async def _publish_for_ever(self) -> None:
+    async def _publish_for_ever(self, record: EventRecord) -> None:
         """Publishes what changed at once, and all once a second; pings the watchdog from here only.
 
         Every analyzer changes at every poll: to show all of them on each change would take work
@@ -247,6 +247,8 @@ class Gateway:
                 views = self.views()
                 for change in self._inputs.changes(now_s):
                     inputs.tell(change)
+                    if (entry := inputs.entry_of(change, self._clock.utc_now())) is not None:
+                        record.note(entry)
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
