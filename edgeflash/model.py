@@ -477,6 +477,7 @@ class EventKind(StrEnum):
 
     ALARM = "alarm"
     ACKNOWLEDGED = "acknowledged"
+    COMMENT = "comment"
     MAINTENANCE_ON = "maintenance_on"
     MAINTENANCE_OFF = "maintenance_off"
     CHECK_SAMPLE_ON = "check_sample_on"

@@ -27,6 +27,9 @@ class Operations(Protocol):
     ) -> AlarmState:
         """Takes note of an alarm; the state it is in then."""
 
+    async def comment(self, analyzer: str, alarm: str, who: Who, text: str) -> None:
+        """Records what somebody says of an alarm; nothing else changes."""
+
     async def maintenance(
         self, analyzer: str, minutes: float | None, who: Who, because: str = ""
     ) -> None:

@@ -79,6 +79,15 @@ class GatewayOperations:
         await self._until_saved(served)
         return kept.state
 
+    async def comment(self, analyzer: str, alarm: str, who: Who, text: str) -> None:
+        """Records what somebody says of an alarm; nothing else changes."""
+        with self._recording_refusals(Operation.ACKNOWLEDGE, analyzer, alarm, who):
+            served = self._demanded(Operation.ACKNOWLEDGE, analyzer, who)
+            said = _said(text)
+        kind, now = EventKind.COMMENT, self._now()
+        self._record.note(EventEntry(now, kind, analyzer, who.name, who.via, alarm, said))
+        await self._until_saved(served)
+
     async def maintenance(
         self, analyzer: str, minutes: float | None, who: Who, because: str = ""
     ) -> None:
