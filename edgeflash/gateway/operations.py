@@ -144,17 +144,20 @@ class GatewayOperations:
         served.show_anew()
         await self._until_saved(served)
 
-    async def renew_tests(self, analyzer: str, who: Who) -> list[str]:
-        """Renews the leases of an analyzer's tests; the points still under test."""
+    async def renew_tests(self, analyzer: str, who: Who, point: str | None = None) -> list[str]:
+        """Renews the leases of this person's tests; the points still under test by them."""
         with self._recording_refusals(Operation.TEST_SIGNAL, analyzer, "", who):
             served = self._demanded(Operation.TEST_SIGNAL, analyzer, who)
-        return served.tests.renew(self._clock.mono_s())
+        return served.tests.renew(self._clock.mono_s(), who, point)
 
-    async def end_test(self, analyzer: str, point: str | None, who: Who) -> None:
-        """Ends the test of a point, or (None) every test of the analyzer."""
+    async def end_test(
+        self, analyzer: str, point: str | None, who: Who, only_own: bool = False
+    ) -> None:
+        """Ends the test of a point, or (None) every test of the analyzer. only_own: nobody
+        else's."""
         with self._recording_refusals(Operation.TEST_SIGNAL, analyzer, point or "", who):
             served = self._demanded(Operation.TEST_SIGNAL, analyzer, who)
-            served.tests.end(point, "ended", self._now(), who)
+            served.tests.end(point, "ended", self._now(), who, only_own)
         served.show_anew()
         await self._until_saved(served)
 

@@ -545,6 +545,32 @@ async def test_wrong_answers_fail_and_the_check_resumes(folder: Path) -> None:
             assert rows[-1].why == "quality good, sent uncertain"
 
 
+@pytest.mark.slow
+async def test_a_check_with_nothing_left_says_so_and_is_signed_once(folder: Path) -> None:
+    """Without a gateway too: nothing is driven, and no second signature asked for."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        words = ("signal-check", str(larkwater.site_path), A, "--points", "stream", "--yes")
+        words = (*words, "--record", str(folder / "r"))
+        steps = plan(outlets_of(site.file)["opcua"], ["stream"])
+        answers = "".join(f"{s.expected} uncertain\n" for s in steps)
+        async with running(site, Gateway(site)):
+            done = await command(*words, stdin=answers)
+            assert done.returncode == 0, done.stderr
+        assert "Not signed off" in (folder / "r.md").read_text("utf-8")
+        signed = await command(*words, stdin="M. Arden\n\n")
+        assert (signed.returncode, signed.stderr) == (0, "")
+        assert "nothing is driven" in signed.stdout
+        assert "taken back" not in signed.stdout and "could not be asked" not in signed.stdout
+        before = (folder / "r.md").read_text("utf-8")
+        assert "Checked by: M. Arden" in before
+        again = await command(*words, stdin="Somebody Else\n\n")
+        assert again.returncode == 0
+        assert "Checked by" not in again.stdout
+        assert (folder / "r.md").read_text("utf-8") == before
+        assert "Somebody" not in (folder / "r.csv").read_text("utf-8")
+
+
 async def test_a_silent_control_system_is_an_alarm(folder: Path) -> None:
     """Never written, written, silent again: as OPC UA and Modbus show it, and the record."""
     async with plant(folder) as larkwater:
