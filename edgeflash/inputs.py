@@ -8,6 +8,7 @@ good, so that an older value never goes on looking good in its place.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -17,6 +18,9 @@ from edgeflash.config.site import Input
 from edgeflash.model import InputReading
 from edgeflash.trust import Trust
 from edgeflash.units import UNITS, Quantity
+
+LATEST_KEPT = 10
+"""Values of a product's number kept between two looks, which are a second apart."""
 
 
 class InputFault(StrEnum):
@@ -68,7 +72,8 @@ class InputChange:
     """What became of an input since the last look. value: its present one, in its own unit.
 
     told: the value at the last look. steps: how many times a value that differed was written
-    since; counted for inputs that give a product's number only.
+    since, and latest: the last of these values, at most LATEST_KEPT, oldest first; both for inputs
+    that give a product's number only.
     """
 
     name: str
@@ -78,6 +83,7 @@ class InputChange:
     value: float
     steps: int
     source: str
+    latest: tuple[float, ...] = ()
 
 
 class InputStore:
@@ -87,6 +93,7 @@ class InputStore:
         self.declared = tuple(declared)
         self._written: dict[str, Written] = {}
         self._steps = dict.fromkeys(product_inputs, 0)
+        self._latest = {name: deque[float](maxlen=LATEST_KEPT) for name in product_inputs}
         self._told = {
             one.id: (InputFault.NEVER if one.value is None else InputFault.NONE, nan)
             for one in self.declared
@@ -97,6 +104,7 @@ class InputStore:
         before = self.written(name)
         if name in self._steps and not _same(value, before.value if before else nan):
             self._steps[name] += 1
+            self._latest[name].append(value)
         self._written[name] = Written(value, trust, at_mono_s, source)
 
     def write_trust(self, name: str, trust: Trust, at_mono_s: float, source: str) -> None:
@@ -155,12 +163,15 @@ class InputStore:
             steps = self._steps.get(declared.id, 0)
             if now.fault is before and not steps:
                 continue
-            found.append(
-                InputChange(declared.id, before, now.fault, told, now.value, steps, now.source)
+            latest = tuple(self._latest.get(declared.id, ()))
+            change = InputChange(
+                declared.id, before, now.fault, told, now.value, steps, now.source, latest
             )
+            found.append(change)
             self._told[declared.id] = (now.fault, now.value)
             if steps:
                 self._steps[declared.id] = 0
+                self._latest[declared.id].clear()
         return tuple(found)
 
 

@@ -477,6 +477,7 @@ class EventKind(StrEnum):
 
     ALARM = "alarm"
     ACKNOWLEDGED = "acknowledged"
+    COMMENT = "comment"
     MAINTENANCE_ON = "maintenance_on"
     MAINTENANCE_OFF = "maintenance_off"
     CHECK_SAMPLE_ON = "check_sample_on"
@@ -485,6 +486,10 @@ class EventKind(StrEnum):
     TEST_OFF = "test_off"
     REFUSED = "refused"
     LOGIN_FAILED = "login_failed"
+    INPUT_WRITTEN = "input_written"
+    USER_CHANGED = "user_changed"
+    TRUST_CHANGED = "trust_changed"
+    CERTIFICATE_RENEWED = "certificate_renewed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -492,7 +497,8 @@ class EventEntry:
     """One line of the event record: who did what, when, by which way.
 
     at: UTC. analyzer: empty when it is about the gateway. who, via: empty when the gateway did it
-    by itself. subject: the alarm, the point. until: when it ends by itself, UTC.
+    by itself. subject: the alarm, the point, the input, the user or certificate that changed.
+    until: when it ends by itself, UTC.
     """
 
     at: datetime

@@ -27,6 +27,9 @@ class Operations(Protocol):
     ) -> AlarmState:
         """Takes note of an alarm; the state it is in then."""
 
+    async def comment(self, analyzer: str, alarm: str, who: Who, text: str) -> None:
+        """Records what somebody says of an alarm; nothing else changes."""
+
     async def maintenance(
         self, analyzer: str, minutes: float | None, who: Who, because: str = ""
     ) -> None:
@@ -42,7 +45,7 @@ class Operations(Protocol):
         self, analyzer: str, point: str, signal: TestSignal, seconds: float, who: Who
     ) -> None:
         """Shows a test value in place of a point, in every outlet, for 0 < seconds <=
-        LONGEST_TEST_S; anew when one is shown already."""
+        LONGEST_TEST_S; anew when one of the same person is shown already."""
 
     async def end_test(self, analyzer: str, point: str | None, who: Who) -> None:
         """Ends the test of a point, or (None) every test of the analyzer. No test: no error."""

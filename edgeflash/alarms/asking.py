@@ -20,17 +20,26 @@ class GatewayError(EdgeflashError):
     """The running gateway cannot be asked, or refuses."""
 
 
+class GatewayRefusedError(GatewayError):
+    """The gateway understood, and does not do it."""
+
+
+class GatewayNotReachedError(GatewayError):
+    """No gateway got the request."""
+
+
 def ask(path: Path, request: Mapping[str, object], wait_s: float = WAIT_S) -> dict[str, object]:
-    """The gateway's reply. Raises GatewayError when there is none, or when it is a refusal."""
+    """The gateway's reply. Raises GatewayError when there is none; GatewayRefusedError for a
+    refusal."""
     try:
         reply = json.loads(_exchanged(path, json.dumps(request).encode() + b"\n", wait_s))
     except (FileNotFoundError, ConnectionRefusedError) as error:
-        raise GatewayError(
+        raise GatewayNotReachedError(
             f"no gateway runs here: nobody listens at {path}. Start it with `edgeflash run`, and "
             "see its log if it runs without this socket"
         ) from error
     except PermissionError as error:
-        raise GatewayError(f"{path}: you may not use it: {who_may(path)}") from error
+        raise GatewayNotReachedError(f"{path}: you may not use it: {who_may(path)}") from error
     except TimeoutError as error:
         raise GatewayError(f"{path}: the gateway did not answer within {wait_s:g} s") from error
     except OSError as error:
@@ -42,7 +51,7 @@ def ask(path: Path, request: Mapping[str, object], wait_s: float = WAIT_S) -> di
     if not isinstance(reply, dict):
         raise GatewayError(f"{path}: the answer is not that of a gateway")
     if not reply.get("ok"):
-        raise GatewayError(str(reply.get("problem", "the gateway refused without a reason")))
+        raise GatewayRefusedError(str(reply.get("problem", "the gateway refused without a reason")))
     return reply
 
 

@@ -93,6 +93,8 @@ def end_check_sample(
 def _ask(
     what: str, site: Path, analyzer: str, minutes: float | None, because: str, json: bool
 ) -> None:
+    if minutes is not None and not 0.0 < minutes <= LONGEST_DECLARED_MIN:
+        raise UsageError(f"--minutes must be above 0 and at most {LONGEST_DECLARED_MIN:g}")
     checked = checked_site(site)
     known = [a.id for a in checked.file.analyzers]
     if analyzer not in known:

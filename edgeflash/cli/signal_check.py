@@ -15,6 +15,7 @@ from edgeflash.errors import UsageError
 
 if TYPE_CHECKING:
     from edgeflash.signal_check.answers import Answers
+    from edgeflash.signal_check.keeping import Keeper
     from edgeflash.signal_check.plan import Step
     from edgeflash.signal_check.record import Signed
     from edgeflash.trust import Quality
@@ -84,12 +85,17 @@ def signal_check(
         return
     base = record or Path(f"signal-check-{analyzer}")
     keeper = Keeper(base, checked.file.site.name, analyzer, outlet, steps, anew=anew)
+    if keeper.all_passed:
+        _nothing_left(keeper, checked_by, witnessed_by)
+        typer.echo(f"record: {base}.csv, {base}.md")
+        return
     for caution in CAUTIONS:
         say_line(f"CAUTION. {caution}")
     if not yes and _ask("Type yes when all this is done: ").strip().lower() != "yes":
         raise UsageError("nothing was driven")
     _end_as_by_ctrl_c()
     driver = Driver(checked.state_dir / SOCKET_NAME, analyzer, seconds)
+    driver.demand()
     problem: BaseException | None = None
     try:
         with driver:
@@ -110,7 +116,7 @@ def signal_check(
         problem = error
     keeper.write(None, driver.restored)
     typer.echo(f"\n{driver.restored}")
-    if problem is None:
+    if problem is None and not keeper.is_signed:
         by = _signed(checked_by, witnessed_by)
         keeper.write(by, driver.restored)
     typer.echo(f"record: {base}.csv, {base}.md")
@@ -125,6 +131,16 @@ def _ask(prompt: str) -> str:
         return input(prompt)
     except EOFError:
         return ""
+
+
+def _nothing_left(keeper: Keeper, checked_by: str, witnessed_by: str) -> None:
+    """Drives nothing; a record that nobody has signed yet may be signed."""
+    typer.echo("every step has passed already: nothing is driven; --anew begins again")
+    if keeper.is_signed:
+        return
+    by = _signed(checked_by, witnessed_by)
+    if by is not None:
+        keeper.write(by, "Signed later: every step had passed before, and none was driven then.")
 
 
 def _signed(checked_by: str, witnessed_by: str) -> Signed | None:

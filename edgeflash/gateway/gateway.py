@@ -17,6 +17,7 @@ from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway import inputs, lines
+from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
@@ -93,6 +94,8 @@ class Gateway:
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
             )
             self._operations.note_left_tests(await asyncio.to_thread(journal.tests_left_on))
+            access = AccessWatch(site.state_dir, record.note, self._clock.utc_now)
+            await access.look()  # before the outlets, which make what is missing
             self._runners = self._made_runners(journal)
             for runner in self._runners:
                 runner.offer(self.views())
@@ -100,13 +103,14 @@ class Gateway:
                 *(asyncio.create_task(lines.kept(n), name=n.id) for n in self._lines.values()),
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
-                asyncio.create_task(self._publish_for_ever(), name="publisher"),
+                asyncio.create_task(self._publish_for_ever(record), name="publisher"),
                 asyncio.create_task(self._keep_history(history, journal), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
                     self._made_operator_socket(self._operations).run(), name="operator socket"
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
+                asyncio.create_task(access.look_for_ever(), name="access watch"),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -219,7 +223,7 @@ class Gateway:
             if analyzers is None or worker.analyzer.id in analyzers
         ]
 
-    async def _publish_for_ever(self) -> None:
+    async def _publish_for_ever(self, record: EventRecord) -> None:
         """Publishes what changed at once, and all once a second; pings the watchdog from here only.
 
         Every analyzer changes at every poll: to show all of them on each change would take work
@@ -243,6 +247,8 @@ class Gateway:
                 views = self.views()
                 for change in self._inputs.changes(now_s):
                     inputs.tell(change)
+                    if (entry := inputs.entry_of(change, self._clock.utc_now())) is not None:
+                        record.note(entry)
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()

@@ -1,11 +1,15 @@
-"""The site's inputs: their store, and what the log says of them."""
+"""The site's inputs: their store, and what the log and the event record say of them."""
 
 from __future__ import annotations
+
+from datetime import datetime
+from math import isnan
 
 import structlog
 
 from edgeflash.config.site import SiteFile
 from edgeflash.inputs import InputChange, InputFault, InputStore
+from edgeflash.model import EventEntry, EventKind
 
 log = structlog.get_logger("edgeflash.inputs")
 
@@ -30,3 +34,21 @@ def tell(change: InputChange) -> None:
         told.info("an input is good", before=change.before.value)
     else:
         told.warning("an input is not good", why=change.now.value)
+
+
+def entry_of(change: InputChange, at: datetime) -> EventEntry | None:
+    """The line of the event record when a product's number was written; None else."""
+    if not change.steps:
+        return None
+    # A source is the outlet, the address and, where somebody logged in, the user.
+    outlet, address, who = (*change.source.split(" ", 2), "", "")[:3]
+    written = [_in_words(value) for value in change.latest]
+    if change.steps > len(written):
+        written.insert(0, f"({change.steps - len(written)} more)")
+    text = f"the product's number: {_in_words(change.told)} → {' → '.join(written)}"
+    via, kind = f"{outlet} {address}".strip(), EventKind.INPUT_WRITTEN
+    return EventEntry(at, kind, who=who, via=via, subject=change.name, text=text)
+
+
+def _in_words(value: float) -> str:
+    return "none" if isnan(value) else f"{value:g}"

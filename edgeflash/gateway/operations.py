@@ -79,6 +79,15 @@ class GatewayOperations:
         await self._until_saved(served)
         return kept.state
 
+    async def comment(self, analyzer: str, alarm: str, who: Who, text: str) -> None:
+        """Records what somebody says of an alarm; nothing else changes."""
+        with self._recording_refusals(Operation.ACKNOWLEDGE, analyzer, alarm, who):
+            served = self._demanded(Operation.ACKNOWLEDGE, analyzer, who)
+            said = _said(text)
+        kind, now = EventKind.COMMENT, self._now()
+        self._record.note(EventEntry(now, kind, analyzer, who.name, who.via, alarm, said))
+        await self._until_saved(served)
+
     async def maintenance(
         self, analyzer: str, minutes: float | None, who: Who, because: str = ""
     ) -> None:
@@ -135,17 +144,20 @@ class GatewayOperations:
         served.show_anew()
         await self._until_saved(served)
 
-    async def renew_tests(self, analyzer: str, who: Who) -> list[str]:
-        """Renews the leases of an analyzer's tests; the points still under test."""
+    async def renew_tests(self, analyzer: str, who: Who, point: str | None = None) -> list[str]:
+        """Renews the leases of this person's tests; the points still under test by them."""
         with self._recording_refusals(Operation.TEST_SIGNAL, analyzer, "", who):
             served = self._demanded(Operation.TEST_SIGNAL, analyzer, who)
-        return served.tests.renew(self._clock.mono_s())
+        return served.tests.renew(self._clock.mono_s(), who, point)
 
-    async def end_test(self, analyzer: str, point: str | None, who: Who) -> None:
-        """Ends the test of a point, or (None) every test of the analyzer."""
+    async def end_test(
+        self, analyzer: str, point: str | None, who: Who, only_own: bool = False
+    ) -> None:
+        """Ends the test of a point, or (None) every test of the analyzer. only_own: nobody
+        else's."""
         with self._recording_refusals(Operation.TEST_SIGNAL, analyzer, point or "", who):
             served = self._demanded(Operation.TEST_SIGNAL, analyzer, who)
-            served.tests.end(point, "ended", self._now(), who)
+            served.tests.end(point, "ended", self._now(), who, only_own)
         served.show_anew()
         await self._until_saved(served)
 

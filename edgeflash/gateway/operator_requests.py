@@ -68,10 +68,14 @@ class OperatorRequests:
                 signal = TestSignal(_value(request, point), _quality(request))
                 await operations.test_signal(analyzer, point, signal, seconds, who, lease_s)
             case "renew_test":
-                return {"points": await operations.renew_tests(analyzer, who)}
+                wanted = _text(request, "point") if request.get("point") else None
+                return {"points": await operations.renew_tests(analyzer, who, wanted)}
             case "end_test":
                 wanted = _text(request, "point") if request.get("point") else None
-                await operations.end_test(analyzer, wanted, who)
+                only_own = request.get("only_own", False)
+                if not isinstance(only_own, bool):
+                    raise RequestError("`only_own` must be true or false")
+                await operations.end_test(analyzer, wanted, who, only_own)
         return {}
 
 

@@ -8,12 +8,12 @@ is raised.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import structlog
 
-from edgeflash.access import Who
+from edgeflash.access import OperationRefusedError, Who
 from edgeflash.alarms.catalogue import ALARMS, Priority
 from edgeflash.model import AlarmState, EventEntry, EventKind
 from edgeflash.publication import Standing, TestSignal
@@ -91,7 +91,14 @@ class SignalDesk:
         now_mono_s: float,
         lease_s: float | None = None,
     ) -> None:
-        """Shows a test, in place of one that is shown already."""
+        """Shows a test, in place of one of the same person that is shown already. Raises
+        OperationRefusedError when somebody else's is."""
+        running = self._tests.get(point)
+        if running is not None and running.who.name != who.name and now_mono_s < running.end_mono_s:
+            raise OperationRefusedError(
+                f"{point}: {running.who.name} has a test of it running, for at most "
+                f"{running.end_mono_s - now_mono_s:.0f} s more: wait, or have it ended first"
+            )
         until_mono_s = now_mono_s + seconds
         self._tests[point] = Running(signal, who, until_mono_s, lease_s, now_mono_s)
         text = f"{told(signal)} for {seconds:g} s"
@@ -100,18 +107,30 @@ class SignalDesk:
         kind = EventKind.TEST_ON
         self._on_event(EventEntry(now, kind, self._analyzer, who.name, who.via, point, text, until))
 
-    def renew(self, now_mono_s: float) -> list[str]:
-        """Renews the leases; the points whose tests are still shown."""
-        for point, test in self._tests.items():
-            if now_mono_s < test.end_mono_s:
-                self._tests[point] = Running(
-                    test.signal, test.who, test.until_mono_s, test.lease_s, now_mono_s
-                )
-        return sorted(self.shown(now_mono_s))
+    def renew(self, now_mono_s: float, who: Who, point: str | None = None) -> list[str]:
+        """Renews the leases of this person's tests, of one point or (None) all; the points whose
+        tests are still shown."""
+        shown = []
+        for name, test in self._tests.items():
+            is_meant = test.who.name == who.name and point in (None, name)
+            if is_meant and now_mono_s < test.end_mono_s:
+                self._tests[name] = replace(test, renewed_mono_s=now_mono_s)
+                shown.append(name)
+        return sorted(shown)
 
-    def end(self, point: str | None, why: str, now: datetime, who: Who | None = None) -> None:
-        """Ends the test of one point, or (None) all; none is no error."""
+    def end(
+        self,
+        point: str | None,
+        why: str,
+        now: datetime,
+        who: Who | None = None,
+        only_own: bool = False,
+    ) -> None:
+        """Ends the test of one point, or (None) all; none is no error. only_own: those that `who`
+        started, and nobody else's."""
         for name in [p for p in self._tests if point in (None, p)]:
+            if only_own and who is not None and self._tests[name].who.name != who.name:
+                continue
             del self._tests[name]
             self._ended(name, why, now, who)
 

@@ -113,6 +113,8 @@ class ConditionMethods:
         self._demand_event(shown, event_id)
         demand(caller.who, Operation.ACKNOWLEDGE)
         words = _words(comment)
+        if self._operations is not None:
+            await self._operations.comment(shown.analyzer, shown.alarm.name, caller.who, words)
         log.info(
             "comment on an alarm",
             analyzer=shown.analyzer,

@@ -227,6 +227,10 @@ class TrustList:
         """Every certificate of trusted, rejected and issuers."""
         return tuple(self._listed())
 
+    def revocation_files(self) -> tuple[Path, ...]:
+        """The files of its revocation lists."""
+        return tuple(_files(self.folder / "crl"))
+
     def trust(self, thumbprint: str) -> CertificateFacts:
         """Moves a certificate from rejected to trusted; its facts. Raises KeyChoiceError."""
         return self._move(thumbprint, Standing.REJECTED, Standing.TRUSTED)

@@ -19,7 +19,7 @@ from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 
 from edgeflash.access import UserRole
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError, UsageError
 from edgeflash.service.files import locked, write_private
 
 FILE_NAME = "users.json"
@@ -32,7 +32,7 @@ _NOBODY = frozenset({"anonymous", "nobody", "edgeflash"})
 _hasher = PasswordHasher()
 
 
-class UserError(EdgeflashError):
+class UserError(UsageError):
     """Users cannot be changed like that; says why."""
 
 

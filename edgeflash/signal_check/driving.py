@@ -12,7 +12,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from edgeflash.alarms.asking import GatewayError, ask
+from edgeflash.alarms.asking import (
+    GatewayError,
+    GatewayNotReachedError,
+    GatewayRefusedError,
+    ask,
+)
 from edgeflash.signal_check.plan import Step
 
 LEASE_S = 6.0
@@ -20,7 +25,7 @@ RENEW_EVERY_S = 1.5
 
 
 class Driver:
-    """Drives the tests of one analyzer. Leaving it ends them.
+    """Drives the tests of one analyzer, one at a time. Leaving it ends the last, and nobody else's.
 
     restored: what became of the last test value, in words, once it is left.
     """
@@ -31,10 +36,17 @@ class Driver:
         self._seconds = seconds
         self._lock = threading.Lock()
         self._shown: str | None = None
+        self._may_stand: str | None = None
+        """The point that the gateway may show for us, also when its answer was lost."""
+        self._has_driven = False
         self._ended = ""
         self._leaving = threading.Event()
         self._thread = threading.Thread(target=self._renew_for_ever, name="lease", daemon=True)
         self.restored = ""
+
+    def demand(self) -> None:
+        """Raises GatewayError when no gateway answers, or it lets this person drive no tests."""
+        self._ask({"do": "renew_test"})
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -48,8 +60,11 @@ class Driver:
     ) -> None:
         self._leaving.set()
         self._thread.join()
+        if not self._has_driven:
+            self.restored = "No test value was shown."
+            return
         try:
-            self._ask({"do": "end_test"})
+            self._end_own()
             self.restored = "Every test value was taken back at the end."
         except GatewayError as failure:
             self.restored = (
@@ -61,8 +76,8 @@ class Driver:
         """Shows a step's value in every outlet, in place of the last one's. Raises GatewayError."""
         value = step.value.isoformat() if isinstance(step.value, datetime) else step.value
         with self._lock:
-            if self._shown is not None and self._shown != step.point:
-                self._ask({"do": "end_test", "point": self._shown})
+            if self._may_stand != step.point:
+                self._end_own()
             request: dict[str, object] = {
                 "do": "test_signal",
                 "point": step.point,
@@ -71,8 +86,13 @@ class Driver:
                 "seconds": self._seconds,
                 "lease_s": LEASE_S,
             }
-            self._shown = None
-            self._ask(request)
+            before = (self._may_stand, self._has_driven)
+            self._shown, self._may_stand, self._has_driven = None, step.point, True
+            try:
+                self._ask(request)
+            except (GatewayRefusedError, GatewayNotReachedError):
+                self._may_stand, self._has_driven = before
+                raise
             self._shown, self._ended = step.point, ""
 
     def ended(self) -> str:
@@ -82,9 +102,14 @@ class Driver:
                 self._renew()
             return self._ended
 
+    def _end_own(self) -> None:
+        if self._may_stand is not None:
+            self._ask({"do": "end_test", "point": self._may_stand, "only_own": True})
+            self._may_stand = None
+
     def _renew(self) -> None:
         try:
-            reply = self._ask({"do": "renew_test"})
+            reply = self._ask({"do": "renew_test", "point": self._shown})
         except GatewayError as error:
             self._ended = str(error)
             return

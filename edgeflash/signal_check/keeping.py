@@ -41,6 +41,11 @@ class Keeper:
         """True when every planned step has passed."""
         return {step.key for step in self._steps} <= self.done
 
+    @property
+    def is_signed(self) -> bool:
+        """True when somebody answers for each row."""
+        return bool(self._rows) and all(row.checked_by for row in self._rows)
+
     def keep(self, row: Row) -> None:
         """Takes the answer of a step, in place of an earlier one."""
         self._rows = [*(r for r in self._rows if r.key != row.key), row]

@@ -178,7 +178,10 @@ def as_markdown(
     if missing:
         names = ", ".join(dict.fromkeys(f"`{step.point}`" for step in missing))
         parts.append(f"Not done: {names}.")
-    if by is None:
+    signers = dict.fromkeys(_cell(row.checked_by) for row in rows)
+    if by is None and signers and "" not in signers:
+        parts.append(f"Signed off before. Checked by: {', '.join(signers)}.")
+    elif by is None:
         parts.append("**Not signed off.**")
     else:
         parts.append(

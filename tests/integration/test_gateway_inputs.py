@@ -14,7 +14,8 @@ import structlog
 from asyncua import Client, ua
 
 from edgeflash.gateway.site import checked_site
-from edgeflash.model import InputReading, Result
+from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.model import EventKind, InputReading, Result
 from tests.integration.outlets.wire import Wire, frame
 from tests.integration.test_gateway import plant, running
 from tests.waiting import until
@@ -102,6 +103,11 @@ async def test_inputs_reach_the_judgement_and_the_log(tmp_path: Path) -> None:
     later = told(bad, "grade")
     assert later is not None and not later.is_good
     assert (bad.product, bad.assessment.minimum_c) == ("gas-oil", 55.0)
+    with Journal.open(site.state_dir / JOURNAL_NAME) as journal:
+        written = [e for e in journal.events() if e.kind is EventKind.INPUT_WRITTEN]
+    assert [(e.subject, e.via, e.who, e.text) for e in written] == [
+        ("grade", "modbus 127.0.0.1", "", "the product's number: none → 7")
+    ]
     said = [(line["event"], line["input"], line["source"]) for line in lines if "input" in line]
     assert ("the product's number was written", "grade", "modbus 127.0.0.1") in said
     assert ("an input is good", "t10", "opcua 127.0.0.1") in said

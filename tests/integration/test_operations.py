@@ -38,6 +38,7 @@ from edgeflash.replay.judge_again import judged_again, runs
 from edgeflash.signal_check.plan import outlets_of, plan
 from edgeflash.signal_check.record import of_csv
 from edgeflash.trust import Quality
+from tests.certificates import make
 from tests.faults.processes import simulators, start_gateway
 from tests.integration.test_alarms import plant, running
 from tests.waiting import until
@@ -544,6 +545,32 @@ async def test_wrong_answers_fail_and_the_check_resumes(folder: Path) -> None:
             assert rows[-1].why == "quality good, sent uncertain"
 
 
+@pytest.mark.slow
+async def test_a_check_with_nothing_left_says_so_and_is_signed_once(folder: Path) -> None:
+    """Without a gateway too: nothing is driven, and no second signature asked for."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        words = ("signal-check", str(larkwater.site_path), A, "--points", "stream", "--yes")
+        words = (*words, "--record", str(folder / "r"))
+        steps = plan(outlets_of(site.file)["opcua"], ["stream"])
+        answers = "".join(f"{s.expected} uncertain\n" for s in steps)
+        async with running(site, Gateway(site)):
+            done = await command(*words, stdin=answers)
+            assert done.returncode == 0, done.stderr
+        assert "Not signed off" in (folder / "r.md").read_text("utf-8")
+        signed = await command(*words, stdin="M. Arden\n\n")
+        assert (signed.returncode, signed.stderr) == (0, "")
+        assert "nothing is driven" in signed.stdout
+        assert "taken back" not in signed.stdout and "could not be asked" not in signed.stdout
+        before = (folder / "r.md").read_text("utf-8")
+        assert "Checked by: M. Arden" in before
+        again = await command(*words, stdin="Somebody Else\n\n")
+        assert again.returncode == 0
+        assert "Checked by" not in again.stdout
+        assert (folder / "r.md").read_text("utf-8") == before
+        assert "Somebody" not in (folder / "r.csv").read_text("utf-8")
+
+
 async def test_a_silent_control_system_is_an_alarm(folder: Path) -> None:
     """Never written, written, silent again: as OPC UA and Modbus show it, and the record."""
     async with plant(folder) as larkwater:
@@ -580,3 +607,37 @@ async def test_a_silent_control_system_is_an_alarm(folder: Path) -> None:
 def test_the_quality_of_a_test_is_no_plain_good() -> None:
     """UncertainSubstituteValue, 16#40910000 (OPC 10000-4 and its code list)."""
     assert Quality.TEST.value.opcua_code == SUBSTITUTE == 0x40910000
+
+
+@pytest.mark.slow
+async def test_changes_of_access_are_recorded_while_the_gateway_runs(folder: Path) -> None:
+    """Made by the commands, in another process: who was changed and how, and no password."""
+    async with plant(folder) as larkwater:
+        site = checked_site(larkwater.site_path)
+        path, password = str(larkwater.site_path), folder / "password"
+        password.write_text("quiet-harbour-12\n", "utf-8")
+        panel = make("panel 7")
+        client, _ = panel.files(folder / "brought")
+
+        def about(kind: EventKind) -> list[tuple[str, str]]:
+            return [(e.subject, e.text) for e in recorded(site)[0] if e.kind is kind]
+
+        async with running(site, Gateway(site)):
+            word = ("--password-file", str(password))
+            done = await command("users", "add", path, "mara", "--role", "operator", *word)
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.USER_CHANGED), LONG_S)
+            done = await command("keys", "trust", path, "--file", str(client))
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.TRUST_CHANGED), LONG_S)
+            done = await command("keys", "renew", path, "--json")
+            assert done.returncode == 0, done.stderr
+            await until(lambda: about(EventKind.CERTIFICATE_RENEWED), LONG_S)
+        assert about(EventKind.USER_CHANGED) == [("mara", "user added as operator")]
+        ((subject, _),) = about(EventKind.TRUST_CHANGED)
+        assert subject == panel.sha1
+        ((subject, _),) = about(EventKind.CERTIFICATE_RENEWED)
+        assert subject == json.loads(done.stdout)["sha1"]
+        told = await command("events", path)
+        assert "user_changed mara (files): user added as operator" in told.stdout
+        assert "harbour" not in told.stdout and "argon2" not in told.stdout

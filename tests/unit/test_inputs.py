@@ -172,13 +172,14 @@ def test_every_change_of_a_products_number_is_counted() -> None:
     one = store()
     one.write("grade", 2.0, Trust.GOOD, 0.0, BY)
     (first,) = one.changes(0.0)
-    assert (first.steps, first.value) == (1, 2.0)
+    assert (first.steps, first.value, first.latest) == (1, 2.0, (2.0,))
     one.write("grade", 2.0, Trust.GOOD, 1.0, BY)
     assert one.changes(1.0) == ()
     one.write("grade", 3.0, Trust.GOOD, 2.0, BY)
     one.write("grade", 2.0, Trust.GOOD, 2.1, "opcua 192.0.2.9")
     (back,) = one.changes(3.0)
     assert (back.steps, back.told, back.value, back.source) == (2, 2.0, 2.0, "opcua 192.0.2.9")
+    assert back.latest == (3.0, 2.0)
     assert one.changes(4.0) == ()
 
 

@@ -91,6 +91,11 @@ class Desk:
         await self.publish()
         return kept.state
 
+    async def comment(self, analyzer: str, alarm: str, who: Who, text: str) -> None:
+        """As Operations has it."""
+        demand(who, Operation.ACKNOWLEDGE)
+        self.done.append(("comment", analyzer, alarm, text))
+
     async def maintenance(
         self, analyzer: str, minutes: float | None, who: Who, because: str = ""
     ) -> None:

@@ -180,6 +180,9 @@ async def test_a_comment_is_told_and_kept_while_the_state_stays(plant: Plant) ->
     assert events.seen[1]["AckedState/Id"] is False
     await plant.desk.publish()
     assert (await plant.value(f"{LOW}.Comment")).Text == "sample taken"
+    assert [one for one in plant.desk.done if one[0] == "comment"] == [
+        ("comment", "fp-101", "below_limit", "sample taken")
+    ]
     await plant.desk.condition("fp-101", "below_limit", False)
     await until(lambda: len(events.seen) == 3, LATE)
     assert events.seen[2]["Comment"].Text == ""

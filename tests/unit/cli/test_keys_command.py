@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import stat
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -121,3 +123,30 @@ def test_without_a_state_folder(site: Path) -> None:
     for words in (("keys", "list"), ("keys", "renew"), ("users", "list")):
         with pytest.raises(EdgeflashError, match="not there yet"):
             run(*words, site)
+
+
+@pytest.mark.parametrize(
+    ("words", "stdin", "said"),
+    [
+        ("users add SITE olive --password-file -", "short\n", "at least 12 characters"),
+        ("users add SITE anonymous --password-file -", f"{PASSWORD}\n", "stands for nobody"),
+        ("users password SITE nobody-here --password-file -", f"{PASSWORD}\n", "no user"),
+        ("users remove SITE nobody-here", "", "has no user"),
+        ("users role SITE nobody-here engineer", "", "has no user"),
+        ("maintenance start SITE fp-101 --minutes 0", "", "--minutes must be above 0"),
+        ("maintenance start SITE fp-101 --minutes nan", "", "--minutes must be above 0"),
+        ("check-sample start SITE fp-101 --minutes 1500", "", "at most 1440"),
+    ],
+)
+def test_wrong_use_ends_with_code_2(site: Path, words: str, stdin: str, said: str) -> None:
+    """The program's own exit code, which the README gives; nothing is asked of a gateway."""
+    given = [str(site) if word == "SITE" else word for word in words.split()]
+    done = subprocess.run(
+        [sys.executable, "-m", "edgeflash", *given],
+        input=stdin,
+        capture_output=True,
+        text=True,
+        timeout=120.0,
+        check=False,
+    )
+    assert (done.returncode, said in done.stderr) == (2, True), done.stderr

@@ -132,6 +132,22 @@ async def test_each_role_may_what_the_table_says(
         assert done == tuple(is_done and o is operation for o in Operation)
 
 
+async def test_a_comment_is_recorded_by_whom(tmp_path: Path) -> None:
+    """And changes nothing; an observer may not, which is recorded as well."""
+    operator, observer = as_role(UserRole.OPERATOR), as_role(UserRole.OBSERVER)
+    async with bench(tmp_path) as made:
+        made.raise_alarm()
+        await made.operations.comment("kestrel-1", LOW, operator, "sampled by hand")
+        with pytest.raises(NotAllowedError):
+            await made.operations.comment("kestrel-1", LOW, observer, "mine")
+        await made.record.saved()
+        said, refused = list(made.journal.events())[-2:]
+        assert (said.kind, said.who, said.via) == (EventKind.COMMENT, "operator", operator.via)
+        assert (said.subject, said.text) == (LOW, "sampled by hand")
+        assert (refused.kind, refused.who) == (EventKind.REFUSED, "observer")
+        assert made.served.alarms.states[LOW] is AlarmState.ACTIVE
+
+
 async def test_no_test_where_it_could_hide_a_danger(tmp_path: Path) -> None:
     """Not while a high alarm is active; acknowledged, only its own points are closed."""
     engineer = as_role(UserRole.ENGINEER)

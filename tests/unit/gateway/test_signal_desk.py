@@ -8,7 +8,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from edgeflash.access import UserRole, Who
+from edgeflash.access import OperationRefusedError, UserRole, Who
 from edgeflash.gateway.signal_desk import SignalDesk, alarms_in_the_way, hidden_by
 from edgeflash.model import AlarmState, EventEntry, EventKind
 from edgeflash.publication import Standing, TestSignal
@@ -16,6 +16,7 @@ from edgeflash.trust import Quality
 
 AT = datetime(2031, 4, 5, 6, 7, 8, tzinfo=UTC)
 MARA = Who("mara", UserRole.ENGINEER, "operator socket")
+ORLA = Who("orla", UserRole.ENGINEER, "opcua 192.0.2.7:50112")
 SIGNAL = TestSignal(62.5, Quality.TEST)
 QUIET = Standing("kestrel-1", alarms={"possible_low_flash": AlarmState.NORMAL})
 
@@ -58,14 +59,14 @@ def test_a_lease_must_be_renewed_and_makes_nothing_longer() -> None:
     """Renewed, it goes on to its time; not renewed, it ends with the lease."""
     made = Desk()
     made.start("stream", 10.0, lease_s=3.0)
-    assert made.desk.renew(102.9) == ["stream"]
+    assert made.desk.renew(102.9, MARA) == ["stream"]
     assert made.desk.shown(105.8) == {"stream": SIGNAL}
-    assert made.desk.renew(105.8) == ["stream"]
-    assert made.desk.renew(108.7) == ["stream"]
+    assert made.desk.renew(105.8, MARA) == ["stream"]
+    assert made.desk.renew(108.7, MARA) == ["stream"]
     assert made.desk.shown(110.0) == {}
     late = Desk()
     late.start("stream", 10.0, lease_s=3.0)
-    assert late.desk.renew(103.0) == []
+    assert late.desk.renew(103.0, MARA) == []
     late.look(QUIET, 103.0)
     assert late.told[1:] == [
         (EventKind.TEST_OFF, "stream", "the command that asked for it is gone")
@@ -114,3 +115,32 @@ def test_no_summary_of_alarms_is_tested_while_one_stands() -> None:
     assert hidden_by(known, "status_bits")
     assert hidden_by(replace(QUIET, low_flash_alarm=True), "alarms_active")
     assert not hidden_by(QUIET, "status_bits")
+
+
+def test_nobody_starts_over_the_running_test_of_another() -> None:
+    """Refused by name while it runs; the same person may, and anybody once it is over."""
+    made, other = Desk(), TestSignal(70.0, Quality.TEST)
+    made.start("stream", 60.0)
+    with pytest.raises(OperationRefusedError, match="mara has a test of it running"):
+        made.desk.start("stream", other, 60.0, ORLA, AT, 110.0)
+    assert made.desk.shown(110.0) == {"stream": SIGNAL}
+    made.desk.start("stream", other, 20.0, MARA, AT, 110.0)
+    assert made.desk.shown(111.0) == {"stream": other}
+    made.desk.start("stream", SIGNAL, 60.0, ORLA, AT, 130.0)
+    assert made.desk.shown(131.0) == {"stream": SIGNAL}
+
+
+def test_one_renews_and_ends_ones_own_tests_only() -> None:
+    """Where that is asked for; else anybody who may ends every test, which is the safe side."""
+    made = Desk()
+    made.start("stream", 60.0, lease_s=6.0)
+    made.start("margin_c", 60.0, lease_s=6.0)
+    made.desk.start("verdict", SIGNAL, 60.0, ORLA, AT, 100.0, 6.0)
+    assert made.desk.renew(105.0, MARA, "stream") == ["stream"]
+    assert set(made.desk.shown(107.0)) == {"stream"}
+    made.desk.start("verdict", SIGNAL, 60.0, ORLA, AT, 107.0)
+    made.desk.end("verdict", "ended", AT, MARA, only_own=True)
+    made.desk.end(None, "ended", AT, MARA, only_own=True)
+    assert set(made.desk.shown(108.0)) == {"verdict"}
+    made.desk.end(None, "ended", AT, MARA)
+    assert made.desk.shown(108.0) == {}
