@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -96,14 +95,6 @@ async def reading(url: str, map_file: Path, state_dir: Path, **opcua: Any) -> As
     finally:
         task.cancel()
         await asyncio.wait([task])
-
-
-def free_port() -> int:
-    """A port of loopback that is free now: a server that restarts must come back to its own."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 class Proxy:

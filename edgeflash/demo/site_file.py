@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import random
 import socket
 from collections.abc import Sequence
 from importlib import resources
@@ -13,12 +15,21 @@ HEADER = "demo-site.toml"
 ANALYZER = "demo-analyzer.toml"
 
 
+FIRST_PORT, LAST_PORT = 20_000, 32_000
+"""Below those that Linux gives to connections by itself (ip(7): from 32768 on), which could be
+taken before the outlet listens."""
+
+
 def free_port() -> int:
-    """A TCP port on loopback that is free now."""
+    """A TCP port on loopback that is free now; the system's choice where many are taken."""
+    for port in random.sample(range(FIRST_PORT, LAST_PORT), 50):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+        chosen: int = probe.getsockname()[1]
+        return chosen
 
 
 def demo_site_text(endpoints: Sequence[Endpoint], speed: float) -> str:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import ctypes
 import gc
 import json
 import logging
@@ -21,6 +22,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 from time import monotonic
+
+import pyarrow as pa
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -39,11 +42,16 @@ PAGE_BYTES = os.sysconf("SC_PAGESIZE")
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """What this process holds at an instant. cycles: judged so far."""
+    """What this process holds at an instant. cycles: judged so far.
+
+    rss_mb: pages in RAM, with what the allocator keeps for later. heap_mb: of it, what is in use.
+    """
 
     at_s: float
     cycles: int
     rss_mb: float
+    heap_mb: float
+    objects: int
     tasks: int
     files: int
 
@@ -51,6 +59,28 @@ class Sample:
 def resident_mb() -> float:
     """Memory of this process in RAM, MB."""
     return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * PAGE_BYTES / 1e6
+
+
+class _Heap(ctypes.Structure):
+    """struct mallinfo2 of glibc 2.33 and later; mallinfo(3)."""
+
+    _fields_ = tuple(
+        (name, ctypes.c_size_t)
+        for name in (
+            *("arena", "ordblks", "smblks", "hblks", "hblkhd"),
+            *("usmblks", "fsmblks", "uordblks", "fordblks", "keepcost"),
+        )
+    )
+
+
+_LIBC = ctypes.CDLL(None)
+_LIBC.mallinfo2.restype = _Heap
+
+
+def heap_mb() -> float:
+    """Bytes in use of the C heap, and of the Arrow pool, in MB."""
+    told = _LIBC.mallinfo2()
+    return float(told.uordblks + told.hblkhd + pa.total_allocated_bytes()) / 1e6
 
 
 def open_files() -> int:
@@ -85,6 +115,8 @@ class Soak:
                 monotonic() - self._started_s,
                 self._count,
                 resident_mb(),
+                heap_mb(),
+                len(gc.get_objects()),
                 len(asyncio.all_tasks()),
                 open_files(),
             )
@@ -92,7 +124,8 @@ class Soak:
             if self._count >= told:
                 told += 500
                 print(
-                    f"{sample.at_s:6.0f} s  {sample.cycles:6d} cycles  {sample.rss_mb:7.1f} MB  "
+                    f"{sample.at_s:6.0f} s  {sample.cycles:6d} cycles  {sample.rss_mb:7.1f} MB "
+                    f"({sample.heap_mb:.1f} in use, {sample.objects} objects)  "
                     f"{sample.tasks} tasks  {sample.files} files",
                     flush=True,
                 )
@@ -103,13 +136,22 @@ class Soak:
         """Prints the figures; False when memory grew by 1 % or more, or something was left."""
         after = [s for s in self.samples if s.cycles >= self._warm_up]
         tenth = max(1, len(after) // 10)
-        first = median(s.rss_mb for s in after[:tenth])
-        last = median(s.rss_mb for s in after[-tenth:])
-        growth = 100.0 * (last / first - 1.0)
+        growth = 0.0
+        for name, what in (("rss_mb", "in RAM"), ("heap_mb", "in use")):
+            first = median(getattr(s, name) for s in after[:tenth])
+            last = median(getattr(s, name) for s in after[-tenth:])
+            growth = max(growth, 100.0 * (last / first - 1.0))
+            print(
+                f"memory {what}: {first:.1f} MB after the warm-up, {last:.1f} MB at the end: "
+                f"{100.0 * (last / first - 1.0):+.2f} %"
+            )
+        print(
+            f"objects {median(s.objects for s in after[:tenth]):.0f} after the warm-up, "
+            f"{median(s.objects for s in after[-tenth:]):.0f} at the end"
+        )
         gc.collect()
         tasks, files = len(asyncio.all_tasks()), open_files()
         print(f"cycles {self._count} ({self._verdicts}), {self._warm_up} of them warm-up")
-        print(f"memory after warm-up {first:.1f} MB, at the end {last:.1f} MB: {growth:+.2f} %")
         print(
             f"tasks while running {min(s.tasks for s in after)}..{max(s.tasks for s in after)}, "
             f"before {tasks_before}, after the end {tasks}"

@@ -23,7 +23,7 @@ from edgeflash.alarms.acknowledging import SOCKET_NAME
 from edgeflash.alarms.asking import GatewayError, ask
 from edgeflash.config.site import Site
 from edgeflash.demo.simulated import Endpoint
-from edgeflash.demo.site_file import free_port, write_demo_site
+from edgeflash.demo.site_file import write_demo_site
 from edgeflash.errors import StorageError
 from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.gateway import Gateway
@@ -37,6 +37,7 @@ from simulators.faults import Fault, FaultKind, FaultPlan, fault
 from simulators.fleet import Fleet
 from simulators.scenarios import AnalyzerPlan
 from tests.faults.processes import simulators, start_gateway
+from tests.ports import free_port
 from tests.simulated_line import bench_analyzer
 from tests.unit.alarms.test_conditions import facts
 from tests.waiting import until
@@ -162,7 +163,7 @@ def asked_by_a_stranger(path: Path) -> dict[str, object]:
     request = {"do": "acknowledge", "analyzer": "kestrel-1", "alarm": LOW}
     program = (
         "import socket, sys\n"
-        "s = socket.socket(socket.AF_UNIX); s.settimeout(20); s.connect(sys.argv[1])\n"
+        "s = socket.socket(socket.AF_UNIX); s.settimeout(60); s.connect(sys.argv[1])\n"
         "s.sendall(sys.argv[2].encode() + b'\\n')\n"
         "print(s.makefile().readline(), end='')\n"
     )

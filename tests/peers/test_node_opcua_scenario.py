@@ -18,7 +18,6 @@ from typing import Any
 
 import pytest
 
-from edgeflash.demo.site_file import free_port
 from tests.certificates import DAY, Made, key_of, make
 from tests.faults.processes import (
     READY_EVENT,
@@ -29,6 +28,7 @@ from tests.faults.processes import (
 )
 from tests.peers.programs import node_modules
 from tests.peers.running import HERE, running
+from tests.ports import free_port
 
 pytestmark = [pytest.mark.peer("node", "node-opcua"), pytest.mark.slow]
 

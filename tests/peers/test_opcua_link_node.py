@@ -17,8 +17,9 @@ import pytest
 from edgeflash.links import opcua_connection
 from edgeflash.model import Phase, Role
 from edgeflash.publication import LinkState
-from tests.opcua_reading import PATIENCE_S, Proxy, free_port, reading
+from tests.opcua_reading import PATIENCE_S, Proxy, reading
 from tests.peers.cup_server import MAP, counted, serving, subscriptions_are, tell, url_of
+from tests.ports import free_port
 from tests.waiting import until
 
 pytestmark = pytest.mark.peer("node", "node-opcua")

@@ -15,7 +15,7 @@ from cryptography.hazmat.primitives import hashes
 from edgeflash.model import Role
 from edgeflash.publication import LinkState
 from edgeflash.service.keys import TrustList, analyzers_folder
-from tests.opcua_reading import free_port, reading
+from tests.opcua_reading import reading
 from tests.peers.cup_server import (
     MAP,
     certificate_files,
@@ -25,6 +25,7 @@ from tests.peers.cup_server import (
     trust_rejected,
     url_of,
 )
+from tests.ports import free_port
 
 pytestmark = pytest.mark.peer("node", "node-opcua")
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 import struct
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -15,17 +14,10 @@ from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from tests.ports import free_port
 from tests.unit.links.image import AnalyzerImage
 
 HOST = "127.0.0.1"
-
-
-def free_port() -> int:
-    """A port nobody listens on now."""
-    with socket.socket() as s:
-        s.bind((HOST, 0))
-        port: int = s.getsockname()[1]
-        return port
 
 
 class Device:

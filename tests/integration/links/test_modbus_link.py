@@ -28,11 +28,11 @@ from tests.integration.links.peers import (
     HangupError,
     Request,
     device,
-    free_port,
     image_words,
     never,
     scripted,
 )
+from tests.ports import free_port
 from tests.unit.links.image import AnalyzerImage, analyzer_map, pulse_map
 from tests.waiting import until
 

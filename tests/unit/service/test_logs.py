@@ -112,7 +112,9 @@ def test_chatty_libraries_are_heard_only_from_warning_up(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """Every client's connection at INFO would bury the changes of state; DEBUG lets all through."""
-    library = logging.getLogger("asyncua.server.processor")
+    for name in ("asyncua", "asyncua.server"):  # whatever tests before this one have left
+        logging.getLogger(name).setLevel(logging.NOTSET)
+    library = logging.getLogger("asyncua.server.a_part_nobody_quietened")
     logs.configure(json=True, level="INFO")
     library.info("session created")
     library.warning("session refused")
