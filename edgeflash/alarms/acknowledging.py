@@ -118,29 +118,42 @@ class OperatorSocket:
 
     async def _reply(self, peer: Peer, reader: asyncio.StreamReader) -> Reply:
         user = await asyncio.to_thread(lambda: peer.name)
+        # Read first, whoever asks: a socket closed with bytes unread takes the answer along.
+        line, unread = await _line(reader)
         if not may_operate(peer, os.geteuid(), self._path.stat().st_gid):
             log.warning("operator socket: a user was refused", user=user, uid=peer.uid)
             why = f"{user} may not operate this gateway: {who_may(self._path)}"
             self._on_refused(user, VIA, why)
             return _refusal(why)
         who = Who(user, role_of(peer, os.geteuid()), VIA)
+        if unread:
+            return _refusal(unread)
         try:
-            async with asyncio.timeout(WAIT_S):
-                line = await reader.readline()
             request = json.loads(line)
             if not isinstance(request, dict):
                 raise ValueError("it is no object")
-        except TimeoutError:
-            return _refusal(f"no request came within {WAIT_S:g} s")
         except (ValueError, RecursionError) as error:
-            why = f"the request must be one line of JSON, at most {LONGEST_REQUEST_BYTES} bytes"
             log.warning("operator socket: a request was refused", user=user, why=str(error))
-            return _refusal(why)
+            return _refusal(_FORM)
         try:
             return {"ok": True, **await self._answer(request, who)}
         except EdgeflashError as error:
             log.warning("operator socket: a request was refused", user=user, why=str(error))
             return _refusal(str(error))
+
+
+_FORM = f"the request must be one line of JSON, at most {LONGEST_REQUEST_BYTES} bytes"
+
+
+async def _line(reader: asyncio.StreamReader) -> tuple[bytes, str]:
+    """The request as it came, and why there is none; empty when there is one."""
+    try:
+        async with asyncio.timeout(WAIT_S):
+            return await reader.readline(), ""
+    except TimeoutError:
+        return b"", f"no request came within {WAIT_S:g} s"
+    except ValueError:  # longer than the stream's limit
+        return b"", _FORM
 
 
 def _refusal(problem: str) -> Reply:

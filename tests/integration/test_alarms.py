@@ -127,6 +127,7 @@ class ControlSystem:
         async def look() -> None:
             while not seen or seen[-1] != (code, code):
                 seen.append(await self.read(alarm))
+                await asyncio.sleep(0.02)  # as fast as it can would be over the server's limit
 
         async with asyncio.timeout(timeout_s):
             await look()
