@@ -87,6 +87,7 @@ class Gateway:
         except OSError as failure:
             raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
             record = EventRecord(journal, self._clock.mono_s)
