@@ -57,17 +57,28 @@ def latest(get: Callable[[Result], PointScalar]) -> Callable[[View], PointValue]
     return read
 
 
+_QUALITY_OF_STATUS = {q.value.opcua_name: q for q in Quality if q is not Quality.TEST}
+"""By the name an OPC UA server uses. A substitute value of the analyzer is no test of ours."""
+
+
+def _told(status: str, trust: Trust, otherwise: Quality) -> Quality:
+    """The quality of the same name as the server's status, where we have one of this trust."""
+    found = _QUALITY_OF_STATUS.get(status, otherwise)
+    return found if found.trust is trust else otherwise
+
+
 def live(role: Role) -> Callable[[View], PointValue]:
-    """A live, unjudged reading: good only while the link is up."""
+    """A live, unjudged reading: good only while the link is up and the analyzer calls it good."""
 
     def read(v: View) -> PointValue:
         at = v.standing.live_at or v.at
         if v.standing.link is not LinkState.UP:
             return PointValue(None, Quality.NO_COMMUNICATION, at)
-        value = v.standing.live.get(role)
+        value, status = v.standing.live.get(role), v.standing.live_statuses.get(role, "")
         if value is None or isinstance(value, tuple):
-            return PointValue(None, Quality.NO_DATA, at)
-        return PointValue(value, Quality.GOOD, at)
+            return PointValue(None, _told(status, Trust.BAD, Quality.NO_DATA), at)
+        doubt = _told(status, Trust.UNCERTAIN, Quality.SUB_NORMAL)
+        return PointValue(value, doubt if status else Quality.GOOD, at)
 
     return read
 
