@@ -13,6 +13,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from edgeflash.alarms.catalogue import ALARMS, Declaration
+from edgeflash.clock_state import Synchronisation
 from edgeflash.model import AlarmState, Phase, Result, Role, Verdict
 from edgeflash.publication import LinkState, View
 from edgeflash.rules.catalogue import RULES
@@ -200,9 +201,15 @@ def _round_trip(v: View) -> PointValue:
     return PointValue(trip_ms / 1000.0, Quality.GOOD, v.at)
 
 
+def _clock_error(v: View) -> PointValue:
+    error_s = v.standing.clock.largest_error_s
+    return PointValue(error_s, Quality.NO_DATA if error_s is None else Quality.GOOD, v.at)
+
+
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
 LINK_TEXTS = tuple(s.name.lower() for s in LinkState)
 PHASE_TEXTS = tuple(p.value for p in Phase)
+CLOCK_TEXTS = tuple(s.name.lower() for s in Synchronisation)
 HEALTH_TEXTS = tuple(c.value for c in Category)
 
 _QUALITIES = tuple(
@@ -711,4 +718,27 @@ CATALOGUE: tuple[Point, ...] = (
         _state(lambda v: bool(v.standing.tests)),
     ),
     *(_alarm_point(alarm) for alarm in ALARMS if alarm.code >= FIRST_ALARMS),
+    Point(
+        "clock_synchronisation",
+        "ClockSynchronisation",
+        "Whether a time service keeps the wall clock of the gateway right, as the system says. No "
+        "age and no quality depends on it; times in records do.",
+        PointType.CODE,
+        144,
+        _state(lambda v: int(v.standing.clock.synchronisation)),
+        texts=CLOCK_TEXTS,
+    ),
+    Point(
+        "clock_error_s",
+        "ClockError",
+        "How wrong the wall clock of the gateway may be at most, as its time service says; "
+        "no value unless it is synchronised.",
+        PointType.FLOAT,
+        145,
+        _clock_error,
+        Quantity.TIME,
+        0.0,
+        16.0,
+        scale=-2,
+    ),
 )
