@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import pyarrow as pa
 
-from edgeflash.history.schema import ORDER
+from edgeflash.history.columns import TABLES, TableName
 
 
-def with_new_rows(held: pa.Table, new: pa.Table) -> pa.Table | None:
+def with_new_rows(
+    held: pa.Table, new: pa.Table, table: TableName = TableName.RESULTS
+) -> pa.Table | None:
     """Both together, sorted; None when every new row was held already.
 
-    Both are rows of one analyzer. A held row wins over a new one with the same key, and the first
-    new one over a later one, as in the journal. Columns of either stay.
+    Both are rows of one analyzer and of this table. A held row wins over a new one with the same
+    key, and the first new one over a later one, as in the journal. Columns of either stay.
     """
-    fresh = _not_in(new, _keys(held))
+    declared = TABLES[table]
+    fresh = _not_in(new, held, declared.key_in_file)
     if len(fresh) == 0:
         return None
     together = pa.concat_tables([held, fresh], promote_options="default") if len(held) else fresh
     # The versions in the file's metadata are those of the last writer.
     together = together.replace_schema_metadata(new.schema.metadata)
-    return together.sort_by([(name, "ascending") for name in ORDER])
+    return together.sort_by([(name, "ascending") for name in declared.order])
 
 
 def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
@@ -40,20 +43,20 @@ def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
     return pa.Table.from_arrays(columns, schema=target)
 
 
-def _keys(table: pa.Table) -> set[tuple[int, int]]:
-    return set(_each_key(table))
+def _keys(table: pa.Table, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    columns: list[list[Any]] = [_comparable(table[name]).to_pylist() for name in names]
+    return zip(*columns, strict=True)
 
 
-def _each_key(table: pa.Table) -> Iterator[tuple[int, int]]:
-    epochs: list[Any] = table["epoch"].to_pylist()
-    numbers: list[Any] = table["cycle_number"].to_pylist()
-    return zip(epochs, numbers, strict=True)
+def _comparable(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
+    # Whole numbers of microseconds: making times of them costs ten times as much.
+    return column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
 
 
-def _not_in(table: pa.Table, keys: set[tuple[int, int]]) -> pa.Table:
-    seen = set(keys)
+def _not_in(table: pa.Table, held: pa.Table, names: Sequence[str]) -> pa.Table:
+    seen = set(_keys(held, names))
     mask = []
-    for key in _each_key(table):
+    for key in _keys(table, names):
         mask.append(key not in seen)
         seen.add(key)
     return table if all(mask) else table.filter(pa.array(mask, pa.bool_()))
