@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 import pyarrow as pa
 
 from edgeflash.history.columns import TABLES, TableName
+
+Place: TypeAlias = tuple[Any, ...]
+"""Where a row stands in its file: the columns of its table's order, times in microseconds."""
+
+_LAST = {pa.int64(): 2**63 - 1, pa.string(): "\U0010ffff"}
+"""What stands for null: after all else."""
 
 
 def with_new_rows(
@@ -18,14 +24,33 @@ def with_new_rows(
     Both are rows of one analyzer and of this table. A held row wins over a new one with the same
     key, and the first new one over a later one, as in the journal. Columns of either stay.
     """
-    declared = TABLES[table]
-    fresh = _not_in(new, held, declared.key_in_file)
+    fresh = new_rows(held, new, table)
     if len(fresh) == 0:
         return None
     together = pa.concat_tables([held, fresh], promote_options="default") if len(held) else fresh
     # The versions in the file's metadata are those of the last writer.
-    together = together.replace_schema_metadata(new.schema.metadata)
-    return together.sort_by([(name, "ascending") for name in declared.order])
+    return in_order(together.replace_schema_metadata(new.schema.metadata), table)
+
+
+def new_rows(held: pa.Table, new: pa.Table, table: TableName) -> pa.Table:
+    """Those of the new rows that are not held, each once. held: its keys are enough."""
+    names = TABLES[table].key_in_file
+    seen = set(_keys(held, names))
+    mask = []
+    for key in _keys(new, names):
+        mask.append(key not in seen)
+        seen.add(key)
+    return new if all(mask) else new.filter(pa.array(mask, pa.bool_()))
+
+
+def in_order(rows: pa.Table, table: TableName) -> pa.Table:
+    """The rows as a file of this table has them."""
+    return rows.sort_by([(name, "ascending") for name in TABLES[table].order])
+
+
+def places(rows: pa.Table, table: TableName) -> list[Place]:
+    """Where each row stands; nulls stand last, as sorting puts them."""
+    return list(_keys(rows, TABLES[table].order))
 
 
 def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
@@ -43,20 +68,12 @@ def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
     return pa.Table.from_arrays(columns, schema=target)
 
 
-def _keys(table: pa.Table, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
-    columns: list[list[Any]] = [_comparable(table[name]).to_pylist() for name in names]
-    return zip(*columns, strict=True)
+def _keys(rows: pa.Table, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    return zip(*(_comparable(rows[name]) for name in names), strict=True)
 
 
-def _comparable(column: pa.ChunkedArray[Any]) -> pa.ChunkedArray[Any]:
+def _comparable(column: pa.ChunkedArray[Any]) -> list[Any]:
     # Whole numbers of microseconds: making times of them costs ten times as much.
-    return column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
-
-
-def _not_in(table: pa.Table, held: pa.Table, names: Sequence[str]) -> pa.Table:
-    seen = set(_keys(held, names))
-    mask = []
-    for key in _keys(table, names):
-        mask.append(key not in seen)
-        seen.add(key)
-    return table if all(mask) else table.filter(pa.array(mask, pa.bool_()))
+    plain = column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
+    values: list[Any] = plain.fill_null(_LAST[plain.type]).to_pylist()
+    return values
