@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import assert_never
 
-from edgeflash.config.site import PressureUnit, TemperatureUnit
+from edgeflash.config.outlet_units import PressureUnit, TemperatureUnit
 from edgeflash.points import TEST_ACTIVE, Point, PointScalar, PointType, PointValue
 from edgeflash.publication import JUDGED, View
 from edgeflash.trust import Quality, Trust
