@@ -32,6 +32,7 @@ from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -198,6 +199,17 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            if entry.form == "sparkplug":
+                node = SparkplugOutlet(
+                    entry,
+                    file.analyzers,
+                    file.site.name,
+                    self._site.path.absolute().parent,
+                    journal,
+                    self._clock,
+                )
+                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -256,6 +268,7 @@ class Gateway:
     async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
         """Writes the Parquet files every flush_s; a failure is said once and tried again."""
         file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
+        consumers = ("history", *(entry.consumer for entry in file.mqtt))
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
@@ -267,7 +280,7 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
+                    await asyncio.to_thread(journal.trim, before, consumers)
                     await asyncio.to_thread(journal.trim_events, before)
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:

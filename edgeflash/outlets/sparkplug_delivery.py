@@ -64,10 +64,9 @@ class Delivery:
         else:
             self._marks.append(_Mark(self.sent, mono_s, mono_s))
 
-    @property
-    def is_unproven(self) -> bool:
-        """Whether anything sent waits for evidence."""
-        return bool(self._marks)
+    def wants_proof(self, mono_s: float) -> bool:
+        """Whether an answer to a request made now would prove anything."""
+        return bool(self._marks) and self._marks[0].last_mono_s <= mono_s - self._overlap_s
 
     def prove(self, asked_mono_s: float) -> bool:
         """Whoever should receive answered a request made at this time; True when `proven` rose."""

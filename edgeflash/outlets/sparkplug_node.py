@@ -141,6 +141,7 @@ class EdgeNode:
 
     def connecting(self, now: datetime) -> Outgoing:
         """The will of the next connection, with a number of its own."""
+        self.lost()
         self._bdseq = (self._bdseq + 1) % WRAPS_AT
         return self._death(now)
 

@@ -25,12 +25,15 @@ def test_only_what_was_sent_well_before_the_evidence_is_proven() -> None:
     delivery.begin(0)
     delivery.hand_over(1, 0.0)
     delivery.hand_over(2, 100.0)
+    assert not delivery.wants_proof(89.9)
     assert not delivery.prove(89.9)
+    assert delivery.wants_proof(101.0)
     assert delivery.prove(101.0)
-    assert (delivery.proven, delivery.is_unproven) == (1, True)
+    assert delivery.proven == 1
     assert not delivery.prove(101.0)
     assert delivery.prove(190.0)
-    assert (delivery.proven, delivery.is_unproven) == (2, False)
+    assert delivery.proven == 2
+    assert not delivery.wants_proof(1000.0)
 
 
 def test_a_mark_is_as_late_as_its_last_result() -> None:
