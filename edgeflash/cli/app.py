@@ -10,6 +10,7 @@ from edgeflash import __version__
 from edgeflash.cli.alarms import alarms_app
 from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
+from edgeflash.cli.collect import collect
 from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
@@ -24,6 +25,7 @@ from edgeflash.cli.products import products
 from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
+from edgeflash.cli.ship import ship
 from edgeflash.cli.signal_check import signal_check
 from edgeflash.cli.users import users_app
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
@@ -46,6 +48,8 @@ app.command()(plan)
 app.command()(replay)
 app.command()(events)
 app.command("signal-check")(signal_check)
+app.command()(ship)
+app.command()(collect)
 peek_app.command("opcua")(peek_opcua)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
