@@ -35,7 +35,7 @@ class ManifestError(EdgeflashError):
 class Manifest:
     """One immutable part: rows of one table, analyzer and UTC day.
 
-    serial: from 1, of the site's table. part: from 1, of the day; above 1 for late or corrected
+    analyzer: empty for rows about the gateway or the site. serial: from 1, of the site's table. part: from 1, of the day; above 1 for late or corrected
     rows. keys_sha256: see tables.keys_checksum. sha256, size: of the file. withdraws: serials whose
     files were found damaged, and whose rows came again. made_at: ISO 8601, UTC.
     """
@@ -85,7 +85,7 @@ def decoded(content: bytes, site: str, table: TableName, serial: int) -> Manifes
             gateway=_text(fields, "gateway"),
             table=TableName(fields["table"]),
             serial=_whole(fields, "serial", 1),
-            analyzer=_text(fields, "analyzer"),
+            analyzer=_text(fields, "analyzer", or_empty=True),
             day=date.fromisoformat(_text(fields, "day")),
             part=_whole(fields, "part", 1),
             rows=_whole(fields, "rows", 0),
@@ -132,13 +132,13 @@ def data_path(
     site: str, table: TableName, analyzer: str, day: date, serial: int, sha256: str
 ) -> str:
     """Where a data file lies. The name holds its checksum: other content has another name."""
-    where = f"an={quote(analyzer, safe='')}/day={day.isoformat()}"
+    where = f"an={quote(analyzer, safe='') or '_site'}/day={day.isoformat()}"
     return f"{site_folder(site)}/{table.value}/data/{where}/{serial:09d}-{sha256[:16]}.parquet"
 
 
-def _text(fields: dict[str, object], name: str) -> str:
+def _text(fields: dict[str, object], name: str, *, or_empty: bool = False) -> str:
     value = fields[name]
-    if not isinstance(value, str) or not value:
+    if not isinstance(value, str) or not (value or or_empty):
         raise ValueError(f"{name} is no text")
     return value
 

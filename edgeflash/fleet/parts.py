@@ -88,7 +88,8 @@ def _disagreement(manifest: Manifest, rows: pa.Table) -> str:
             return "the checksum of its keys is not that of its manifest"
         if len(set(keys(table, rows))) != len(rows):
             return "a key stands in it twice"
-        if len(rows) and pc.unique(rows["analyzer"]).to_pylist() != [manifest.analyzer]:
+        analyzers = pc.unique(pc.fill_null(rows["analyzer"], "")).to_pylist()
+        if len(rows) and analyzers != [manifest.analyzer]:
             return f"it holds rows of others than analyzer '{manifest.analyzer}'"
         low, high = midnight(manifest.day), midnight(manifest.day + timedelta(days=1))
         inside = pc.and_(

@@ -1,7 +1,7 @@
 """Shipping from a running gateway: the command, as a process of its own, time after time.
 
-In a process, so that what it does with large files, and a library that hangs or dies over a network,
-can hold up no poll and no outlet, and leaves no memory behind.
+In a process, so that what it does with large files, and a library that hangs or dies over a network
+with it, can hold up no poll and no outlet, and leaves no memory behind.
 """
 
 from __future__ import annotations
