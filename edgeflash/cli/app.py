@@ -14,6 +14,7 @@ from edgeflash.cli.collect import collect
 from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
+from edgeflash.cli.fleet import fleet
 from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
 from edgeflash.cli.lines import say_error, unfold_help
@@ -50,6 +51,7 @@ app.command()(events)
 app.command("signal-check")(signal_check)
 app.command()(ship)
 app.command()(collect)
+app.command()(fleet)
 peek_app.command("opcua")(peek_opcua)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")

@@ -35,9 +35,10 @@ class ManifestError(EdgeflashError):
 class Manifest:
     """One immutable part: rows of one table, analyzer and UTC day.
 
-    analyzer: empty for rows about the gateway or the site. serial: from 1, of the site's table. part: from 1, of the day; above 1 for late or corrected
-    rows. keys_sha256: see tables.keys_checksum. sha256, size: of the file. withdraws: serials whose
-    files were found damaged, and whose rows came again. made_at: ISO 8601, UTC.
+    analyzer: empty for rows about the gateway or the site. serial: from 1, of the site's table.
+    part: from 1, of the day; above 1 for late or corrected rows. keys_sha256: see
+    tables.keys_checksum. sha256, size: of the file. withdraws: serials whose files were found
+    damaged, and whose rows came again. made_at: ISO 8601, UTC.
     """
 
     site: str

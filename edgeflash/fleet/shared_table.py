@@ -271,9 +271,9 @@ def storage_options(url: str, endpoint: str = "", region: str = "") -> dict[str,
     return options
 
 
-def table_url(root: str, table: TableName) -> str:
+def table_url(root: str, table: str) -> str:
     """Where the shared table lies below the root."""
-    return f"{root.rstrip('/')}/{table.value}"
+    return f"{root.rstrip('/')}/{table}"
 
 
 def _app(site: str) -> str:
