@@ -68,6 +68,24 @@ class Journal(Strict):
     keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
 
 
+ShippedTable = Literal["results", "traces", "events", "lab"]
+
+
+class Ship(Strict):
+    """Where sealed days of the history are shipped to, and how often.
+
+    url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
+    region: of the bucket. Keys come from the environment or the credentials file. tables: only
+    these; all when empty.
+    """
+
+    url: Annotated[str, Field(min_length=1, max_length=1024)]
+    every_s: Annotated[float, Field(ge=10, le=604_800)] = 3600.0
+    endpoint: str = ""
+    region: Annotated[str, Field(max_length=64)] = ""
+    tables: tuple[ShippedTable, ...] = ()
+
+
 class SecurityPolicy(StrEnum):
     """A security policy of OPC 10000-7 that is not deprecated, by the end of its URI."""
 
@@ -351,6 +369,7 @@ class SiteFile(Strict):
     site: SiteHeader
     history: History = History()
     journal: Journal = Journal()
+    ship: Ship | None = None
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
     mqtt: tuple[MqttEntry, ...] = ()

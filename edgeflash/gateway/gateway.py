@@ -25,6 +25,7 @@ from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
@@ -117,6 +118,7 @@ class Gateway:
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -176,6 +178,13 @@ class Gateway:
     def _site_facts(self) -> SiteFacts:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
+
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
 
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
