@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
@@ -124,9 +124,8 @@ class Gateway:
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
             self._manager.stopping()
             await _ended([waiting, *tasks])
-            for task in tasks:
-                if not task.cancelled() and (error := task.exception()) is not None:
-                    raise error
+            if (error := _failure_of(tasks)) is not None:
+                raise error
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
@@ -318,6 +317,12 @@ def _last_flush(history: HistoryWriter) -> None:
         log.error("the history is behind; the journal holds the rest", why=str(error))
     finally:
         too_long.cancel()
+
+
+def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:
+    """The first failure among them; one that would not end has none to tell."""
+    over = (task for task in tasks if task.done() and not task.cancelled())
+    return next((error for task in over if (error := task.exception()) is not None), None)
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:
