@@ -109,7 +109,9 @@ class Standing:
 
     low_flash_alarm: the plain condition. alarms: the states of those in force, by name, and
     alarm_notes what else is known of them. tests: test signals shown now, by point name.
-    link_figures: what the link's requests came to. clock: the gateway's wall clock.
+    link_figures: what the link's requests came to. live_statuses: what the analyzer's server says
+    of live values that it does not call simply good, as OPC UA names it.
+    clock: the gateway's wall clock.
     """
 
     analyzer: str
@@ -121,6 +123,7 @@ class Standing:
     standing: tuple[StandingFinding, ...] = ()
     live: Mapping[Role, Scalar] = field(default_factory=dict)
     live_at: datetime | None = None
+    live_statuses: Mapping[Role, str] = field(default_factory=dict)
     counts: Counts = Counts()
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
     alarm_notes: Mapping[str, AlarmNote] = field(default_factory=dict)
