@@ -13,10 +13,11 @@ import pyarrow as pa
 
 from edgeflash.errors import StorageError, UsageError
 from edgeflash.history.columns import TableName
-from edgeflash.history.layout import partitions_in
+from edgeflash.history.layout import NO_ANALYZER, partitions_in
 from edgeflash.history.query import Pass, Query, Source
 from edgeflash.history.reader import Reading, tails_of
 from edgeflash.history.relations import in_time, of_files, only, without
+from edgeflash.history.resample import DEFAULT_HOLD_S
 from edgeflash.history.schema import KEY, TABLES, part_of_schema
 from edgeflash.history.selection import Selection
 from edgeflash.journal import JOURNAL_NAME, Journal, JournalReader
@@ -82,9 +83,16 @@ class History:
         """Laboratory results, corrections as rows of their own. Raises as `results`."""
         return self._query(TableName.LAB, Selection(analyzer, since, until), columns)
 
-    def analyzers(self) -> list[str]:
-        """Those that have results, by name."""
-        return self._source.analyzers()
+    def analyzers(self, table: TableName | str = TableName.RESULTS) -> list[str]:
+        """Those that have rows of the table, by name. Raises StorageError, or UsageError."""
+        try:
+            return self._source.analyzers(TableName(table))
+        except ValueError as error:
+            raise UsageError(f"{table!r} is no table; they are {', '.join(TableName)}") from error
+
+    def hold_s(self, analyzer: str) -> float:
+        """How long a value of the analyzer may be used: by the site file, else 900 s."""
+        return self._source.hold_s().get(analyzer, DEFAULT_HOLD_S)
 
     def _query(self, table: TableName, chosen: Selection, columns: Sequence[str] | None) -> Query:
         query = Query(self._source, table, chosen)
@@ -151,12 +159,12 @@ class Folder:
         """See `query.Source`."""
         return self.holds_s
 
-    def analyzers(self) -> list[str]:
+    def analyzers(self, table: TableName) -> list[str]:
         """See `query.Source`."""
-        names = {p.analyzer for p in partitions_in(self.folder, TableName.RESULTS)}
         with self.opened_journal() as journal:
-            tails = {} if journal is None else tails_of(journal, TableName.RESULTS, Selection())
-        return sorted(names | {p.analyzer for p in tails})
+            tails = {} if journal is None else tails_of(journal, table, Selection())
+        found = (*partitions_in(self.folder, table), *(p for p in tails if p.table is table))
+        return sorted({p.analyzer for p in found} - {NO_ANALYZER})
 
     @contextmanager
     def opened_journal(self) -> Iterator[JournalReader | None]:

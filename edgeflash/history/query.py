@@ -49,8 +49,8 @@ class Source(Protocol):
     def hold_s(self) -> Mapping[str, float]:
         """The hold of each analyzer, as far as a site file tells it."""
 
-    def analyzers(self) -> list[str]:
-        """Those that have results, by name."""
+    def analyzers(self, table: TableName) -> list[str]:
+        """Those that have rows of the table, by name."""
 
 
 @dataclass(frozen=True, slots=True)

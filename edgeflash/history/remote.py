@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 
 from edgeflash.errors import StorageError
 from edgeflash.history.columns import TableName
-from edgeflash.history.layout import Partition, partition_at
+from edgeflash.history.layout import NO_ANALYZER, Partition, partition_at
 from edgeflash.history.merge import in_schema
 from edgeflash.history.query import Pass
 from edgeflash.history.reader import cycle_keys, only_cycles
@@ -81,10 +81,9 @@ class ObjectStore:
         """See `query.Source`."""
         return {}
 
-    def analyzers(self) -> list[str]:
+    def analyzers(self, table: TableName) -> list[str]:
         """See `query.Source`."""
-        found = self.partitions(TableName.RESULTS, Selection())
-        return sorted({p.analyzer for p in found})
+        return sorted({p.analyzer for p in self.partitions(table, Selection())} - {NO_ANALYZER})
 
     def partitions(self, table: TableName, selection: Selection) -> list[Partition]:
         """The files that can hold wanted rows, sorted. Raises StorageError."""
