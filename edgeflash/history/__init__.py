@@ -1,6 +1,8 @@
 """The Parquet history: written from the journal, readable by any Parquet reader at any instant."""
 
 from edgeflash.history.export import export
+from edgeflash.history.opening import History, open_history
+from edgeflash.history.query import Answer, Query
 from edgeflash.history.reader import read_events, read_lab, read_results, read_traces
 from edgeflash.history.summary import AnalyzerSummary, summary
 from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER, FlushReport, HistoryWriter
@@ -9,9 +11,13 @@ __all__ = [
     "CONSUMER",
     "EVENTS_CONSUMER",
     "AnalyzerSummary",
+    "Answer",
     "FlushReport",
+    "History",
     "HistoryWriter",
+    "Query",
     "export",
+    "open_history",
     "read_events",
     "read_lab",
     "read_results",
