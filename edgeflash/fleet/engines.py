@@ -17,7 +17,14 @@ from urllib.parse import urlsplit
 from edgeflash.errors import UsageError
 from edgeflash.fleet.extra import needed
 from edgeflash.fleet.questions import Question
-from edgeflash.fleet.shared_table import MONTH, SITE, SharedTable, SharedTableError, table_url
+from edgeflash.fleet.shared_table import (
+    MONTH,
+    SITE,
+    SharedTable,
+    SharedTableError,
+    table_url,
+    words_of,
+)
 
 
 class Engine(StrEnum):
@@ -109,7 +116,7 @@ def _table(
             return connection.table(name)
         return _on_spark(connection, table, name)
     except delta.exceptions.DeltaError as error:
-        raise SharedTableError(f"{url}: {error}") from error
+        raise SharedTableError(f"{url}: {words_of(error)}") from error
 
 
 def _on_spark(connection: Any, table: Any, name: str) -> Any:
