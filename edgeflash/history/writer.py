@@ -82,6 +82,14 @@ class HistoryWriter:
         self._turn = threading.Lock()
         self._stopping = threading.Event()
 
+    @staticmethod
+    def keep_no_memory() -> None:
+        """From now on Arrow takes memory from the C library, in the whole process.
+
+        For a process that runs for years: an allocator of its own keeps what it once had besides.
+        """
+        pa.set_memory_pool(pa.system_memory_pool())
+
     def flush(self) -> FlushReport:
         """Brings the files up to the journal's end. Blocking; run it in a thread.
 
@@ -116,9 +124,6 @@ class HistoryWriter:
                 files += count > 0
             if len(self._set_aside) == before:
                 self._journal.advance(CONSUMER, batch.last_seq)
-        if files:
-            # Arrow keeps freed memory for later; this process has years to run.
-            pa.default_memory_pool().release_unused()
         return self._report(added, files)
 
     def _report(self, added: Mapping[TableName, int], files: int) -> FlushReport:
