@@ -15,6 +15,7 @@ that conflict is the lock. Unlike a lease it cannot be held by the dead, nor be 
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -269,6 +270,8 @@ def storage_options(url: str, endpoint: str = "", region: str = "") -> dict[str,
     if urlsplit(url).scheme != "s3":
         return {}
     options = {}
+    endpoint = endpoint or os.environ.get("AWS_ENDPOINT_URL", "")
+    region = region or os.environ.get("AWS_REGION", os.environ.get("AWS_DEFAULT_REGION", ""))
     if endpoint:
         options["AWS_ENDPOINT_URL"] = endpoint
         options["AWS_REGION"] = region or "us-east-1"
