@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import json
 import os
+import select
+import signal
 import sys
-import threading
+import time
 from pathlib import Path
 
 import deltalake  # noqa: F401
@@ -44,28 +46,43 @@ def run(words: list[str], environment: dict[str, str], output: Path) -> None:
 
 
 def main() -> None:
-    """Forks until the input ends. Libraries start their threads in the children only."""
-    say = threading.Lock()
+    """Forks until the input ends. One thread: what forks must hold no lock for its child to want.
 
-    def tell(text: str) -> None:
-        with say:
-            print(text, flush=True)
-
+    Libraries start their threads in the children only.
+    """
     folder = Path(sys.argv[1])
-    for count, line in enumerate(iter(sys.stdin.readline, "")):
-        asked = json.loads(line)
-        output = folder / f"output-{count}"
-        pid = os.fork()
-        if pid == 0:
-            run(asked["words"], asked["environment"], output)
-        tell(f"started {pid}")
-
-        def wait(pid: int = pid, output: Path = output) -> None:
-            _, status = os.waitpid(pid, 0)
-            text = output.read_text("utf-8") if output.exists() else ""
-            tell(f"ended {pid} {os.waitstatus_to_exitcode(status)} {json.dumps(text)}")
-
-        threading.Thread(target=wait, daemon=True).start()
+    outputs: dict[int, Path] = {}
+    readable, writable = os.pipe()
+    os.set_blocking(writable, False)
+    signal.set_wakeup_fd(writable)
+    signal.signal(signal.SIGCHLD, lambda *_: None)
+    pending = b""
+    while True:
+        ready = select.select([0, readable], [], [])[0]
+        if readable in ready:
+            os.read(readable, 4096)
+        while outputs:
+            pid, status = os.waitpid(-1, os.WNOHANG)
+            if pid == 0:
+                break
+            output = outputs.pop(pid)
+            text = output.read_text("utf-8", "replace") if output.exists() else ""
+            code = os.waitstatus_to_exitcode(status)
+            print(f"ended {pid} {code} {json.dumps(text)}", flush=True)
+        if 0 in ready:
+            if not (data := os.read(0, 65_536)):
+                return
+            *lines, pending = (pending + data).split(b"\n")
+            for line in lines:
+                asked = json.loads(line)
+                output = folder / f"output-{time.monotonic_ns()}"
+                pid = os.fork()
+                if pid == 0:
+                    signal.set_wakeup_fd(-1)
+                    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+                    run(asked["words"], asked["environment"], output)
+                outputs[pid] = output
+                print(f"started {pid}", flush=True)
 
 
 if __name__ == "__main__":

@@ -13,11 +13,13 @@ from typing import Any
 
 sys.path += sys.argv[1:]
 
+from deltalake import DeltaTable
+from py4j.protocol import Py4JJavaError
 from pyspark.errors import PySparkException
 from pyspark.sql import DataFrame, SparkSession
 from pyspark.sql import functions as f
 
-from edgeflash.fleet.engines import Engine, answer
+from edgeflash.fleet.engines import Engine, answer, spark_frame
 from edgeflash.fleet.questions import QUESTIONS
 
 
@@ -59,6 +61,7 @@ def main() -> None:
         .config("spark.sql.shuffle.partitions", "2")
         # Another zone than UTC: instants must be the same all the same.
         .config("spark.sql.session.timeZone", "Asia/Kathmandu")
+        .config("spark.sql.sources.partitionColumnTypeInference.enabled", "false")
         .getOrCreate()
     )
     spark.sparkContext.setLogLevel("OFF")
@@ -68,10 +71,13 @@ def main() -> None:
         try:
             if "question" in asked:
                 found = question(asked)
+            elif "delta" in asked:
+                frame = spark_frame(spark, DeltaTable(asked["delta"]))
+                found = described(frame, asked)
             else:
                 options = spark.read.option("mergeSchema", "true")
                 found = described(options.parquet(asked["folder"]), asked)
-        except PySparkException as error:
+        except (PySparkException, Py4JJavaError) as error:
             found = {"error": str(error)[:300]}
         print("answer " + json.dumps(found), flush=True)
     spark.stop()
