@@ -9,7 +9,9 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from edgeflash.config.analyzer_map import AnalyzerMap, Strict
+from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.config.opcua_source import OpcUaSource
+from edgeflash.config.outlet_units import PressureUnit, TemperatureUnit
 from edgeflash.config.register_map import Order
 from edgeflash.model import Severity
 
@@ -18,8 +20,6 @@ PositiveSeconds = Annotated[float, Field(gt=0, le=86_400)]
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
 Port = Annotated[int, Field(ge=0, le=65_535)]
 Celsius = Annotated[float, Field(ge=-100, le=600)]
-TemperatureUnit = Literal["degC", "degF"]
-PressureUnit = Literal["kPa", "psi", "mbar"]
 UnitIds = Literal["any", "per_analyzer"]
 
 # Judging remembers 64 cycles (rules.memory.PAST_CYCLES, which this room must not import). With the
@@ -372,6 +372,7 @@ class SiteFile(Strict):
     ship: Ship | None = None
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
+    mqtt: tuple[MqttEntry, ...] = ()
     products: dict[Identifier, Product] = Field(default_factory=dict)
     inputs: tuple[Input, ...] = ()
     lines: tuple[Line, ...] = ()

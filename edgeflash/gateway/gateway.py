@@ -28,13 +28,14 @@ from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.ship_runner import ShipRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
-from edgeflash.history import HistoryWriter
+from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -212,6 +213,17 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            if entry.form == "sparkplug":
+                node = SparkplugOutlet(
+                    entry,
+                    file.analyzers,
+                    file.site.name,
+                    self._site.path.absolute().parent,
+                    journal,
+                    self._clock,
+                )
+                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -274,6 +286,7 @@ class Gateway:
         # One thread, and always the same: each keeps for itself the memory it once needed.
         thread = ThreadPoolExecutor(1, "history")
         flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
+        consumers = (CONSUMER, *(entry.consumer for entry in file.mqtt))
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
@@ -285,8 +298,8 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
-                    await asyncio.to_thread(journal.trim_events, before)
+                    await asyncio.to_thread(journal.trim, before, consumers)
+                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))

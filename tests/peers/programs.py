@@ -20,6 +20,7 @@ from pathlib import Path
 # The newest of its releases that runs on Node.js 18, which is Debian 12's.
 NODE_OPCUA = "node-opcua@2.157.0"
 MODBUS_SERIAL = "modbus-serial@8.0.25"
+SPARKPLUG_PAYLOAD = "sparkplug-payload@1.0.3"
 
 
 def _cache() -> Path:
@@ -96,6 +97,13 @@ PROGRAMS: dict[str, Program] = {
             (node_modules(MODBUS_SERIAL) / "modbus-serial").is_dir,
             npm=MODBUS_SERIAL,
         ),
+        Program(
+            "sparkplug-payload",
+            (node_modules(SPARKPLUG_PAYLOAD) / "sparkplug-payload").is_dir,
+            npm=SPARKPLUG_PAYLOAD,
+        ),
+        Program("mosquitto", _command("mosquitto"), ("mosquitto",)),
+        Program("mosquitto_sub", _command("mosquitto_sub"), ("mosquitto-clients",)),
         Program("xmllint", _command("xmllint"), ("libxml2-utils",)),
         Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
         Program("ip", _command("ip"), ("iproute2",)),
