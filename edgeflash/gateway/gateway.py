@@ -20,6 +20,12 @@ from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
@@ -88,6 +94,7 @@ class Gateway:
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
@@ -198,6 +205,9 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -267,8 +277,9 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
-                    await asyncio.to_thread(journal.trim_events, before)
+                    owing = ("history", *result_consumers(file))
+                    await asyncio.to_thread(journal.trim, before, owing)
+                    await asyncio.to_thread(journal.trim_events, before, event_consumers(file))
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))

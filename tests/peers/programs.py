@@ -66,6 +66,8 @@ PROGRAMS: dict[str, Program] = {
             (node_modules(MODBUS_SERIAL) / "modbus-serial").is_dir,
             npm=MODBUS_SERIAL,
         ),
+        Program("mosquitto", _command("mosquitto"), ("mosquitto",)),
+        Program("mosquitto_sub", _command("mosquitto_sub"), ("mosquitto-clients",)),
         Program("xmllint", _command("xmllint"), ("libxml2-utils",)),
         Program("systemd-analyze", _command("systemd-analyze"), ("systemd",)),
         Program("ip", _command("ip"), ("iproute2",)),
