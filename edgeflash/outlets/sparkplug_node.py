@@ -91,7 +91,7 @@ class Outgoing:
 
 
 class EdgeNode:
-    """One edge node. numbers: of each analyzer, by id. bdseq: the last one used; None: never any.
+    """One edge node. numbers: of each analyzer, by id.
 
     presences counts the proofs that the primary host is there; ignored the commands that were none.
     """
@@ -101,7 +101,6 @@ class EdgeNode:
         identity: Identity,
         numbers: Mapping[str, int],
         units: OutletUnits,
-        bdseq: int | None = None,
     ) -> None:
         self.identity = identity
         self.phase = Phase.AWAY
@@ -110,7 +109,7 @@ class EdgeNode:
         self.waiting = 0
         self._numbers = dict(numbers)
         self._units = units
-        self._bdseq = -1 if bdseq is None else bdseq
+        self._bdseq = -1
         self._seq = 0
         self._host: HostState | None = None
         self._rebirth = False
@@ -138,6 +137,10 @@ class EdgeNode:
     @property
     def _host_is_there(self) -> bool:
         return self.identity.primary_host is None or (self._host is not None and self._host.online)
+
+    def restore(self, bdseq: int | None) -> None:
+        """Goes on after the last bdSeq that was used; None: never any."""
+        self._bdseq = -1 if bdseq is None else bdseq
 
     def connecting(self, now: datetime) -> Outgoing:
         """The will of the next connection, with a number of its own."""

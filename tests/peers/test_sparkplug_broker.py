@@ -7,7 +7,7 @@ read by the tests' own reader, and in the first test by an independent decoder t
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager
 from datetime import timedelta
 from itertools import pairwise
@@ -16,9 +16,12 @@ from pathlib import Path
 import pytest
 
 from edgeflash.config.mqtt_entry import MqttEntry
+from edgeflash.config.site import SiteFile, SiteHeader
+from edgeflash.gateway.mqtt_outlets import settle_consumers
 from edgeflash.journal import Journal
 from edgeflash.model import Result
-from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
+from edgeflash.outlets.mqtt import MqttOutlet
+from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
 from edgeflash.publication import View
 from tests.peers.sparkplug_peers import (
     LONG_S,
@@ -82,18 +85,22 @@ def views(beat: int = 0) -> list[View]:
 
 @asynccontextmanager
 async def running(
-    one: MqttEntry, journal: Journal, tmp_path: Path
-) -> AsyncIterator[SparkplugOutlet]:
+    one: MqttEntry, journal: Journal, tmp_path: Path, shown: Callable[[int], list[View]] = views
+) -> AsyncIterator[MqttOutlet]:
     """The outlet at work, shown views as the gateway does: many times a second here."""
-    analyzers = [analyzer(name, number) for number, name in enumerate(NAMES, 1)]
-    outlet = SparkplugOutlet(one, analyzers, "Invented Bend", tmp_path, journal, proof_every_s=0.1)
+    analyzers = tuple(analyzer(name, number) for number, name in enumerate(NAMES, 1))
+    header = SiteHeader(name="Invented Bend")
+    settle_consumers(SiteFile(site=header, mqtt=(one,), analyzers=analyzers), journal)
+    numbers = {each.id: each.number for each in analyzers}
+    speaker = SparkplugSpeaker(one, header.name, numbers, journal, proof_every_s=0.1)
+    outlet = MqttOutlet(one, header.name, tmp_path, speaker)
     await outlet.start()
 
     async def show() -> None:
         beat = 0
         while True:
             beat += 1
-            await outlet.publish(views(beat))
+            await outlet.publish(shown(beat))
             await asyncio.sleep(0.05)
 
     showing = asyncio.create_task(show())

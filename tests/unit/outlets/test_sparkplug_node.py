@@ -59,9 +59,9 @@ def payload(messages: Sequence[Outgoing], kind: str) -> ReadPayload:
     return read(found.payload)
 
 
-def connected(identity: Identity = NODE, **more: int) -> EdgeNode:
+def connected(identity: Identity = NODE) -> EdgeNode:
     """A node with a session and a view of each analyzer, of which only the first can be reached."""
-    node = EdgeNode(identity, NUMBERS, UNITS, more.get("bdseq"))
+    node = EdgeNode(identity, NUMBERS, UNITS)
     node.connecting(NOW)
     node.connected()
     assert node.shown([accepted_view(), down("fp-102")], NOW) == []
@@ -121,7 +121,8 @@ def test_node_birth_has_bdseq_and_the_rebirth_control() -> None:
 def test_the_will_has_the_number_of_the_birth() -> None:
     """topics-nbirth-bdseq-matching, topics-ndeath-payload, topics-ndeath-seq,
     message-flow-edge-node-birth-publish-will-message-topic, -qos, -payload-bdSeq."""
-    node = EdgeNode(NODE, NUMBERS, UNITS, bdseq=41)
+    node = EdgeNode(NODE, NUMBERS, UNITS)
+    node.restore(41)
     will = node.connecting(NOW)
     assert (will.topic, will.qos) == ("spBv1.0/Invented Bend/NDEATH/gateway-1", 1)
     (metric,) = read(will.payload).metrics
