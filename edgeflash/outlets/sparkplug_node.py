@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-from edgeflash import __version__
-from edgeflash.model import Result
+from edgeflash.model import CycleSource, Result
 from edgeflash.outlets.sparkplug_host import HostState, HostStateError, decode_state
 from edgeflash.outlets.sparkplug_metrics import (
     RECORD_SUFFIX,
     Reading,
     device_readings,
+    own_readings,
     record_readings,
     result_readings,
 )
@@ -27,14 +27,12 @@ from edgeflash.outlets.sparkplug_payload import (
     Metric,
     Payload,
     PayloadError,
-    Property,
     decode_command,
     encode,
     milliseconds,
 )
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import LinkState, View
-from edgeflash.trust import Quality
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -205,7 +203,7 @@ class EdgeNode:
         self.phase, self._rebirth = Phase.BORN, False
         self._said.clear()
         self._seq = -1
-        own = self._own_readings(now)
+        own = own_readings(self.identity.site, self.waiting, now)
         metrics = (
             Metric(BDSEQ, None, milliseconds(now), DataType.INT64, self._bdseq),
             Metric(REBIRTH, None, milliseconds(now), DataType.BOOLEAN, False),
@@ -232,7 +230,7 @@ class EdgeNode:
         self._views.update((view.standing.analyzer, view) for view in known)
         if self.phase is not Phase.BORN or self.birth_due:
             return []
-        found = self._changes("", "NDATA", self._own_readings(now), now)
+        found = self._changes("", "NDATA", own_readings(self.identity.site, self.waiting, now), now)
         for view in known:
             analyzer = view.standing.analyzer
             number = self._numbers[analyzer]
@@ -250,32 +248,17 @@ class EdgeNode:
         return found
 
     def recorded(self, result: Result, now: datetime, *, is_historical: bool) -> list[Outgoing]:
-        """One result of the journal, all of its metrics; none for an analyzer that is not here."""
+        """One result of the journal, all of its metrics; none for an analyzer that is not here.
+
+        One that the analyzer had kept is history too: a newer one may have been shown already.
+        """
         analyzer = result.cycle.analyzer
+        is_historical = is_historical or result.cycle.source is CycleSource.RING
         if self.phase is not Phase.BORN or analyzer not in self._numbers:
             return []
         readings = result_readings(self._numbers[analyzer], result, self._units, now)
         metrics = (reading.in_data(is_historical=is_historical) for reading in readings)
         return [self._message("DDATA", analyzer + RECORD_SUFFIX, metrics, now)]
-
-    def _own_readings(self, now: datetime) -> tuple[Reading, ...]:
-        """What the node says of itself. Aliases below those of any analyzer; append only."""
-
-        def own(name: str, alias: int, datatype: DataType, value: str | int, what: str) -> Reading:
-            described = (Property("description", DataType.STRING, what),)
-            return Reading(name, alias, datatype, value, Quality.GOOD, now, True, described)
-
-        return (
-            own("site", 1, DataType.STRING, self.identity.site, "Name of the site."),
-            own("edgeflash_version", 2, DataType.STRING, __version__, "Version of the gateway."),
-            own(
-                "results_waiting",
-                3,
-                DataType.INT64,
-                self.waiting,
-                "Results in the journal that are not yet sent.",
-            ),
-        )
 
     def _born(self, device: str, readings: Sequence[Reading], now: datetime) -> Outgoing:
         self._remember(device, readings)

@@ -10,7 +10,8 @@ import pytest
 
 from edgeflash.points import CATALOGUE
 from tests.faults.processes import demo_site, simulators, start_gateway
-from tests.peers.sparkplug_peers import LONG_S, Broker, Heard, Watch, decoded, watching
+from tests.peers.broker import Broker
+from tests.peers.sparkplug_peers import LONG_S, SETTINGS, Heard, Watch, decoded, watching
 from tests.waiting import until
 
 pytestmark = pytest.mark.peer("mosquitto", "mosquitto_sub", "node", "npm", "sparkplug-payload")
@@ -51,7 +52,7 @@ async def test_the_gateway_dies_and_lives_as_a_node(tmp_path: Path) -> None:
     """SIGKILL: the broker publishes the will, with the bdSeq of the birth. The next start has one
     more, and its clean end says NDEATH by itself, once. A judged cycle is told, live and as a
     result, by points that read the same as the catalogue says."""
-    broker = Broker(tmp_path)
+    broker = Broker(tmp_path, SETTINGS)
     with simulators(tmp_path, SPEED, "--scenario", "demo", "--seed", "3") as endpoints:
         site = demo_site(tmp_path, endpoints, SPEED)
         site.write_text(site.read_text("utf-8") + ENTRY.format(port=broker.port), "utf-8")
@@ -74,7 +75,7 @@ async def test_the_gateway_dies_and_lives_as_a_node(tmp_path: Path) -> None:
                 await watch.until_heard("NDEATH", 2)
                 payloads = await decoded([(one.kind, one.data) for one in watch.heard])
         finally:
-            await broker.kill()
+            broker.kill()
     assert numbers(watch.of("NBIRTH")) == numbers(watch.of("NDEATH")) == [0, 1]
     metrics = named(watch, payloads)
     births = [m["name"] for m in metrics if m["kind"] == f"DBIRTH {first}"]
