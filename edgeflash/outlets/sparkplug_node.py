@@ -180,15 +180,14 @@ class EdgeNode:
                 f"a STATE message of {state.timestamp_ms} ms, older than the one of "
                 f"{self._host.timestamp_ms if self._host else 0} ms; check the clock of the host"
             )
-        renewed = self._host is not None and state.timestamp_ms > self._host.timestamp_ms
         self._host = state
         if not state.online:
             self._leave = True
             return
         self.presences += 1
+        # It went and came before we could leave: what was sent in between may be lost.
+        self._rebirth = self._rebirth or self._leave
         self._leave = False
-        # A host that began again may have missed what was sent in between.
-        self._rebirth = self._rebirth or renewed
 
     def _take_command(self, data: bytes) -> None:
         for metric in decode_command(data):

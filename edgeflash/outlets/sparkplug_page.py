@@ -22,7 +22,7 @@ from edgeflash.outlets.sparkplug_metrics import (
     result_point_alias,
 )
 from edgeflash.outlets.sparkplug_payload import DataType
-from edgeflash.outlets.sparkplug_speech import PROOF_EVERY_S, TURN_RESULTS, TURN_S
+from edgeflash.outlets.sparkplug_speech import BIRTHS_EVERY_S, PROOF_EVERY_S, TURN_RESULTS, TURN_S
 from edgeflash.points import CATALOGUE, Point
 from edgeflash.rules.page import markdown_table
 from edgeflash.trust import Quality, Trust
@@ -81,12 +81,14 @@ those points that must be told while the analyzer cannot be reached, so that a p
 flash point is an alarm on the host also then.
 
 A node takes one command, `Node Control/Rebirth`. Nothing else can be written: devices do not
-listen for commands. Malformed commands are refused and logged once.
+listen for commands. Malformed commands are refused and logged once; births come at
+most once in {BIRTHS_EVERY_S:g} s.
 
 **Primary host.** With `primary_host` nothing is sent before its STATE says that it is online.
 When it goes offline, the node publishes `NDEATH`, disconnects, connects again and waits. A
 STATE that is older than the one before is not believed, so the clock of the host must be right.
-A host that says again that it is online, with a newer time, gets births again.\
+The node believes the broker: a STATE that a broker has kept of a host that died while the broker
+was down says "online" until the host is back.\
 """
 
 _RESULTS = f"""\

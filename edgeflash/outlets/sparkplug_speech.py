@@ -39,6 +39,9 @@ messages for a subscriber that is slower than we are."""
 PROOF_EVERY_S = 10.0
 """How often evidence is asked for while any is wanted."""
 
+BIRTHS_EVERY_S = 1.0
+"""The least time between two births in one session, however often a host asks."""
+
 log = structlog.get_logger("edgeflash.sparkplug")
 
 
@@ -72,7 +75,7 @@ class SparkplugSpeaker:
         self._news = asyncio.Event()
         self._newest: dict[str, View] = {}
         self._changed: dict[str, View] = {}
-        self._next_turn_s = self._next_proof_s = self._next_count_s = 0.0
+        self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0
         self._asked: tuple[float, int] | None = None
         self._told: set[str] = set()
         self._log = log.bind(outlet=entry.id)
@@ -129,7 +132,7 @@ class SparkplugSpeaker:
         self._node.connected()
         self._changed = dict(self._newest)
         self._asked = None
-        self._next_turn_s = self._next_proof_s = self._next_count_s = 0.0
+        self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0
         listening = asyncio.create_task(self._listen(session), name=f"{self._entry.id} listens")
         listening.add_done_callback(lambda _: self._news.set())
         try:
@@ -166,16 +169,22 @@ class SparkplugSpeaker:
                 await session.ended()
                 return
             if node.birth_due:
-                await self._be_born(session)
+                if (early_s := self._next_birth_s - self._clock.mono_s()) > 0:
+                    await self._wait_for_news(early_s)
+                else:
+                    await self._be_born(session)
                 continue
             views, self._changed = list(self._changed.values()), {}
             await self._send(session, node.shown(views, self._clock.utc_now()))
             more = node.phase is Phase.BORN and await self._send_results(session)
             await self._prove(session)
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(TURN_S if more else None):
-                    await self._news.wait()
+            await self._wait_for_news(TURN_S if more else None)
         await listening  # raises what ended it
+
+    async def _wait_for_news(self, at_most_s: float | None) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(at_most_s):
+                await self._news.wait()
 
     async def _be_born(self, session: Session) -> None:
         try:
@@ -189,6 +198,7 @@ class SparkplugSpeaker:
             return
         self._delivery.begin(newest)
         self._asked = None
+        self._next_birth_s = self._clock.mono_s() + BIRTHS_EVERY_S
         births = self._node.births(latest, self._clock.utc_now())
         await self._send(session, births)
         self._log.info("sparkplug births sent", bdseq=self._node.bdseq, messages=len(births))

@@ -288,14 +288,21 @@ def test_an_older_state_is_not_believed() -> None:
     assert node.leave_due
 
 
-def test_a_host_that_began_again_gets_births_again() -> None:
-    """Its newer STATE: what was sent between its sessions may be lost, so all is told anew."""
+def test_a_host_that_went_and_came_at_once_gets_births_again() -> None:
+    """Before the node could leave: what was sent between its sessions may be lost."""
+    node, _ = born(HOSTED)
+    node.received(STATE, state(False, 1000))
+    node.received(STATE, state(True, 1001))
+    assert (node.leave_due, node.birth_due) == (False, True)
+
+
+def test_a_host_that_only_says_again_that_it_is_there_changes_nothing() -> None:
+    """Also with a newer time, as a host has that tells it regularly: it is a sign of life."""
     node, _ = born(HOSTED)
     assert node.presences == 1
     node.received(STATE, state(True, 1000))
-    assert (node.birth_due, node.presences) == (False, 2)
     node.received(STATE, state(True, 1001))
-    assert node.birth_due
+    assert (node.birth_due, node.leave_due, node.presences) == (False, False, 3)
 
 
 @pytest.mark.parametrize(
