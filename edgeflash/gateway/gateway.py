@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Callable, Container
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -14,6 +15,7 @@ import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
+from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
 from edgeflash.errors import EdgeflashError, StorageError
 from edgeflash.gateway import inputs, lines
@@ -42,6 +44,7 @@ from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
+from edgeflash.service.kernel_clock import read_clock_state
 
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
@@ -62,6 +65,7 @@ class Gateway:
         site: Site,
         clock: Clock = SYSTEM_CLOCK,
         on_result: Callable[[Result], None] = lambda result: None,
+        clock_state: Callable[[], ClockState] = read_clock_state,
     ) -> None:
         self._site = site
         self._clock = clock
@@ -71,7 +75,7 @@ class Gateway:
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
         self._started_at = clock.utc_now()
-        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
+        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir), clock_state)
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
         names = site.file.opcua.certified_names if site.file.opcua is not None else ()
@@ -92,6 +96,7 @@ class Gateway:
         except OSError as failure:
             raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
             await asyncio.to_thread(settle_consumers, site.file, journal)
@@ -251,7 +256,8 @@ class Gateway:
                 views = self.views(changed)
             else:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
-                self._watch.look()
+                for seen in self._watch.look():
+                    record.note(seen)
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()
@@ -266,10 +272,13 @@ class Gateway:
     async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
         """Writes the Parquet files every flush_s; a failure is said once and tried again."""
         file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
+        # One thread, and always the same: each keeps for itself the memory it once needed.
+        thread = ThreadPoolExecutor(1, "history")
+        flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
-                await asyncio.to_thread(history.flush)
+                await flush()
                 if failing:
                     log.info("the history can be written again")
                 failing = ""

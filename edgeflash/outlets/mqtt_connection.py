@@ -64,6 +64,7 @@ class MqttConnection:
         self._clock = clock
         self._session: Session | None = None
         self._since: datetime | None = None
+        self._attempts = 0
         self._sessions = 0
         self._sent_before = 0
         self._fault = "not connected yet"
@@ -79,6 +80,7 @@ class MqttConnection:
             self.entry.id,
             self.entry.broker,
             connected_since=self._since,
+            attempts=self._attempts,
             sessions=self._sessions,
             sent=sent,
             fault=self._fault,
@@ -88,6 +90,7 @@ class MqttConnection:
         """Keeps a session for ever. Cancelled, it lets the speaker say its last words."""
         attempt = 0
         while True:
+            self._attempts += 1
             try:
                 await self._one_session(speaker)
             except MqttOutletError as error:

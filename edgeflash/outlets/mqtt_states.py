@@ -137,7 +137,8 @@ class StateStream:
             return  # of a session that is over
         del self._under_way[analyzer]
         error = None if answered.cancelled() else answered.exception()
-        self._taken(analyzer, "" if error is None else str(error))
+        if error is None or isinstance(error, PublishRefusedError):
+            self._taken(analyzer, "" if error is None else str(error))
 
     def _taken(self, analyzer: str, why_not: str) -> None:
         """Notes what became of a state, and says each change once."""

@@ -18,7 +18,7 @@ from tests.ports import free_port
 from tests.waiting import until
 
 WAIT_S = 60.0
-_SBIN = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
+SBIN = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
 
 
 @dataclass
@@ -65,7 +65,7 @@ class Broker:
         lines += [f"listener {self.port} 127.0.0.1", *self.settings]
         config = self.folder / "broker.conf"
         config.write_text("\n".join(lines) + "\n", "utf-8")
-        program = shutil.which("mosquitto", path=_SBIN)
+        program = shutil.which("mosquitto", path=SBIN)
         assert program is not None
         with (self.folder / f"broker-{self._runs}.log").open("wb") as log:
             self.process = subprocess.Popen([program, "-c", str(config)], stdout=log, stderr=log)
@@ -95,17 +95,12 @@ def broker(folder: Path, *settings: str) -> Iterator[Broker]:
 
 @dataclass
 class Heard:
-    """One message as mosquitto_sub heard it."""
+    """One message as mosquitto_sub heard it; document: its payload, read as JSON."""
 
     topic: str
-    payload: str
+    document: Any
     qos: int
     is_retained: bool
-
-    @property
-    def document(self) -> Any:
-        """The payload, read as JSON."""
-        return json.loads(self.payload)
 
 
 @dataclass
@@ -116,23 +111,28 @@ class Subscriber:
     process: subprocess.Popen[bytes]
     _read: int = 0
     _heard: list[Heard] = field(default_factory=list)
+    _documents: dict[str, list[Any]] = field(default_factory=dict)
 
     @property
     def heard(self) -> list[Heard]:
         """All messages so far, in the order of arrival."""
-        data = self.file.read_bytes()
-        end = data.rfind(b"\n") + 1
-        for line in data[self._read : end].decode("utf-8").splitlines():
+        with self.file.open("rb") as file:
+            file.seek(self._read)
+            data = file.read()
+        whole = data[: data.rfind(b"\n") + 1]
+        self._read += len(whole)
+        for line in whole.decode("utf-8").splitlines():
             told = json.loads(line)
-            self._heard.append(
-                Heard(told["topic"], told["payload"], told["qos"], bool(told["retain"]))
-            )
-        self._read = max(self._read, end)
+            document = json.loads(told["payload"])
+            topic = told["topic"]
+            self._heard.append(Heard(topic, document, told["qos"], bool(told["retain"])))
+            self._documents.setdefault(topic.rpartition("/")[2], []).append(document)
         return self._heard
 
     def documents(self, last_level: str) -> list[Any]:
         """The documents heard on topics that end so."""
-        return [m.document for m in self.heard if m.topic.rpartition("/")[2] == last_level]
+        assert self.heard is self._heard
+        return self._documents.get(last_level, [])
 
     def end(self) -> None:
         """Ends it."""
@@ -143,7 +143,7 @@ class Subscriber:
 @contextmanager
 def subscriber(port: int, file: Path, *more: str, topic: str = "#") -> Iterator[Subscriber]:
     """A subscriber with QoS 1 to everything, or to a topic."""
-    program = shutil.which("mosquitto_sub", path=_SBIN)
+    program = shutil.which("mosquitto_sub", path=SBIN)
     assert program is not None
     with file.open("wb") as out:
         process = subprocess.Popen(

@@ -30,8 +30,8 @@ def entry(port: int, **more: object) -> MqttEntry:
         "host": "127.0.0.1",
         "port": port,
         "tls": False,
-        "backoff_first_s": 0.2,
-        "backoff_max_s": 1.0,
+        "backoff_first_s": 0.1,
+        "backoff_max_s": 0.4,
         "state_every_s": 0.2,
         "heartbeat_s": 1.0,
         "start_from": "journal",
@@ -55,7 +55,10 @@ def results(first: int, count: int, name: str = "fp-101") -> list[Result]:
 
 async def append(journal: Journal, made: Iterable[Result]) -> None:
     """Puts results into the journal, synced."""
-    await asyncio.gather(*(journal.append_async(one) for one in made))
+    waiting = list(made)
+    while waiting:
+        some, waiting = waiting[:1000], waiting[1000:]
+        await asyncio.gather(*(journal.append_async(one) for one in some))
 
 
 def outlet_of(one: MqttEntry, journal: Journal, folder: Path) -> MqttOutlet:
