@@ -10,6 +10,9 @@ from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.site import SiteFile
 from edgeflash.config.toml_positions import KeyPath
 
+_OF_SPARKPLUG = ("group_id", "node_id", "primary_host", "host_overlap_s")
+_OF_JSON = ("topic_root",)
+
 
 def mqtt_problems(file: SiteFile) -> Iterator[Problem]:
     """What is wrong with the MQTT outlets of a site file whose keys are each right."""
@@ -26,6 +29,8 @@ def mqtt_problems(file: SiteFile) -> Iterator[Problem]:
         yield from _password_problems(path, entry)
         yield from _time_problems(path, entry)
         yield from _topic_problems(path, entry)
+        yield from _sparkplug_problems(path, entry)
+    yield from _node_problems(file)
 
 
 def _host_problem(host: str) -> str | None:
@@ -96,3 +101,42 @@ def _topic_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
             "and a $, a slash or nothing at an end"
         )
         yield Problem((*path, "topic_root"), why)
+
+
+def _sparkplug_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
+    """Names of a Sparkplug node are levels of topics (Sparkplug 3.0.0, 4.1; from memory)."""
+    form: KeyPath = (*path, "form")
+    is_sparkplug = entry.form == "sparkplug"
+    for key in _OF_JSON if is_sparkplug else _OF_SPARKPLUG:
+        if key in entry.model_fields_set:
+            why = f'has no effect in the form "{entry.form}": take this line out'
+            yield Problem((*path, key), why, (form,))
+    if not is_sparkplug:
+        return
+    for key in ("group_id", "node_id"):
+        if getattr(entry, key) is None:
+            yield Problem((*path, key), "is missing; a Sparkplug node is named by it", (form,))
+    for key in ("group_id", "node_id", "primary_host"):
+        name = getattr(entry, key)
+        if name is not None and any(sign in name for sign in "/+#\0"):
+            why = f'"{name}" cannot be a level of a topic: no /, + or #'
+            yield Problem((*path, key), why)
+    if entry.primary_host is None and "host_overlap_s" in entry.model_fields_set:
+        why = "has no effect without a primary_host: take this line out, or name the host"
+        yield Problem((*path, "host_overlap_s"), why, ((*path, "primary_host"),))
+
+
+def _node_problems(file: SiteFile) -> Iterator[Problem]:
+    """Two nodes of one name: each would be taken for the other."""
+    seen: dict[tuple[str, str], KeyPath] = {}
+    for index, entry in enumerate(file.mqtt):
+        if entry.form != "sparkplug" or entry.group_id is None or entry.node_id is None:
+            continue
+        path, node = ("mqtt", index), (entry.group_id.lower(), entry.node_id.lower())
+        if node in seen:
+            why = (
+                f"{entry.group_id}/{entry.node_id} is {key_text(seen[node])} already, but for "
+                "upper and lower case; each node has its own name"
+            )
+            yield Problem((*path, "node_id"), why, ((*seen[node], "node_id"),))
+        seen.setdefault(node, path)

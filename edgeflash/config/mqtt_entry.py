@@ -18,6 +18,7 @@ MqttVersion = Literal["5", "3.1.1"]
 StartFrom = Literal["now", "journal"]
 
 _Seconds = Annotated[float, Field(gt=0, le=86_400)]
+_SparkplugId = Annotated[str, Field(min_length=1, max_length=128)]
 
 
 class MqttEntry(Strict):
@@ -33,6 +34,11 @@ class MqttEntry(Strict):
     analyzer. heartbeat_s: the most. state_valid_s: a retained state older than that is withdrawn
     by the broker (MQTT 5) and must not be used by anyone. start_from: what an outlet that is new
     to the journal sends: results from now on, or all that the journal holds.
+
+    Of Sparkplug only: group_id, node_id: of the edge node; nobody else in the plant has both.
+    primary_host: the host application without which nothing is sent. host_overlap_s: how long it
+    may have been gone before its STATE says so, one and a half times its keep-alive; after a break
+    results sent within that time are sent again.
     """
 
     id: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
@@ -59,6 +65,10 @@ class MqttEntry(Strict):
     start_from: StartFrom = "now"
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
+    group_id: _SparkplugId | None = None
+    node_id: _SparkplugId | None = None
+    primary_host: _SparkplugId | None = None
+    host_overlap_s: Annotated[float, Field(ge=0, le=3600)] = 90.0
 
     @property
     def broker_port(self) -> int:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, assert_never
+
 import structlog
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.config.site import Site, SiteFile
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
-from edgeflash.outlets import MqttOutlet, OutletError
+from edgeflash.outlets import MqttOutlet
 from edgeflash.service import Clock
+
+if TYPE_CHECKING:
+    from edgeflash.outlets.mqtt import OutletSpeaker
 
 PREFIXES = ("mqtt:", "events:mqtt:")
 """With which the names of MQTT outlets begin among the journal's consumers."""
@@ -20,12 +25,18 @@ log = structlog.get_logger("edgeflash.mqtt")
 def made_mqtt_outlet(entry: MqttEntry, site: Site, journal: Journal, clock: Clock) -> MqttOutlet:
     """The outlet of one entry."""
     from edgeflash.outlets.mqtt_speech import JsonSpeaker
+    from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
 
-    if entry.form != "json":
-        raise OutletError(f"mqtt {entry.id}: the form {entry.form} is not there yet")
     name = site.file.site.name
-    analyzers = [analyzer.id for analyzer in site.file.analyzers]
-    speaker = JsonSpeaker(entry, name, analyzers, journal, clock)
+    numbers = {analyzer.id: analyzer.number for analyzer in site.file.analyzers}
+    speaker: OutletSpeaker
+    match entry.form:
+        case "json":
+            speaker = JsonSpeaker(entry, name, list(numbers), journal, clock)
+        case "sparkplug":
+            speaker = SparkplugSpeaker(entry, name, numbers, journal, clock)
+        case _:
+            assert_never(entry.form)
     return MqttOutlet(entry, name, site.path.absolute().parent, speaker, clock)
 
 

@@ -123,8 +123,11 @@ class JournalReader:
 
     def pending(self, consumer: str) -> int:
         """How many entries this consumer has still before it."""
-        position = self.position(consumer)
-        return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (position,))[0][0])
+        return self.count_after(self.position(consumer))
+
+    def count_after(self, seq: int) -> int:
+        """How many entries were written after `seq`."""
+        return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (seq,))[0][0])
 
     def positions(self) -> dict[str, int]:
         """The position of every consumer that has one."""

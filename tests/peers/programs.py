@@ -17,6 +17,7 @@ from pathlib import Path
 # The newest of its releases that runs on Node.js 18, which is Debian 12's.
 NODE_OPCUA = "node-opcua@2.157.0"
 MODBUS_SERIAL = "modbus-serial@8.0.25"
+SPARKPLUG_PAYLOAD = "sparkplug-payload@1.0.3"
 
 
 def node_modules(package: str = NODE_OPCUA) -> Path:
@@ -65,6 +66,11 @@ PROGRAMS: dict[str, Program] = {
             "modbus-serial",
             (node_modules(MODBUS_SERIAL) / "modbus-serial").is_dir,
             npm=MODBUS_SERIAL,
+        ),
+        Program(
+            "sparkplug-payload",
+            (node_modules(SPARKPLUG_PAYLOAD) / "sparkplug-payload").is_dir,
+            npm=SPARKPLUG_PAYLOAD,
         ),
         Program("mosquitto", _command("mosquitto"), ("mosquitto",)),
         Program("mosquitto_sub", _command("mosquitto_sub"), ("mosquitto-clients",)),
