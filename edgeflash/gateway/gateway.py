@@ -22,6 +22,12 @@ from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
@@ -35,7 +41,6 @@ from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
-from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -95,6 +100,7 @@ class Gateway:
         HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
@@ -213,16 +219,8 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
-            if entry.form == "sparkplug":
-                node = SparkplugOutlet(
-                    entry,
-                    file.analyzers,
-                    file.site.name,
-                    self._site.path.absolute().parent,
-                    journal,
-                    self._clock,
-                )
-                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -285,7 +283,6 @@ class Gateway:
         # One thread, and always the same: each keeps for itself the memory it once needed.
         thread = ThreadPoolExecutor(1, "history")
         flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
-        consumers = (CONSUMER, *(entry.consumer for entry in file.mqtt))
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
@@ -297,8 +294,10 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, consumers)
-                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
+                    owing = (CONSUMER, *result_consumers(file))
+                    await asyncio.to_thread(journal.trim, before, owing)
+                    owing = (EVENTS_CONSUMER, *event_consumers(file))
+                    await asyncio.to_thread(journal.trim_events, before, owing)
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))
