@@ -93,4 +93,4 @@ def test_how_long_the_history_is_kept_is_said(tmp_path: Path) -> None:
         "events kept at most 50 MB; lab kept for ever"
     )
     done = CliRunner().invoke(app, ["check", str(site), "--json"], catch_exceptions=False)
-    assert json.loads(done.stdout)["site"]["history_kept"]["lab"] == "for ever"
+    assert json.loads(done.stdout)["history_kept"]["lab"] == "for ever"
