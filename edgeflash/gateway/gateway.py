@@ -12,6 +12,7 @@ import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
+from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
@@ -35,6 +36,7 @@ from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
+from edgeflash.service.kernel_clock import read_clock_state
 
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
@@ -52,6 +54,7 @@ class Gateway:
         site: Site,
         clock: Clock = SYSTEM_CLOCK,
         on_result: Callable[[Result], None] = lambda result: None,
+        clock_state: Callable[[], ClockState] = read_clock_state,
     ) -> None:
         self._site = site
         self._clock = clock
@@ -61,7 +64,7 @@ class Gateway:
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
         self._started_at = clock.utc_now()
-        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
+        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir), clock_state)
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
         names = site.file.opcua.certified_names if site.file.opcua is not None else ()
@@ -82,6 +85,7 @@ class Gateway:
         except OSError as failure:
             raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
             record = EventRecord(journal, self._clock.mono_s)
@@ -240,7 +244,8 @@ class Gateway:
                 views = self.views(changed)
             else:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
-                self._watch.look()
+                for seen in self._watch.look():
+                    record.note(seen)
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()
