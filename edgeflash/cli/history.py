@@ -36,6 +36,8 @@ class ExportTable(StrEnum):
 
     RESULTS = "results"
     TRACES = "traces"
+    EVENTS = "events"
+    LAB = "lab"
 
 
 class ExportFormat(StrEnum):
@@ -105,7 +107,7 @@ def export_history(
     until: UntilOption = None,
     verdict: Annotated[Verdict | None, typer.Option(help="Only cycles judged so.")] = None,
 ) -> None:
-    """Write results or traces to OUTPUT (.csv or .parquet); a file that is there is replaced.
+    """Write rows of a table to OUTPUT (.csv or .parquet); a file that is there is replaced.
 
     Example: edgeflash history export site.toml may.csv --since 2026-05-01 --until 2026-06-01
 
@@ -119,6 +121,8 @@ def export_history(
     from edgeflash.history.selection import Selection
 
     site, output = _site_and_output(paths, folder)
+    if verdict is not None and table in (ExportTable.EVENTS, ExportTable.LAB):
+        raise UsageError(f"--verdict: {table.value} are not judged; leave it out")
     selection = Selection(analyzer, moment(since), moment(until), verdict)
     with _opened(site, folder) as (history_dir, journal):
         _refuse_unknown(analyzer, summary(history_dir, journal))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -17,7 +19,9 @@ from edgeflash.cli.history import history_app
 from edgeflash.errors import StorageError, UsageError
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import Journal
-from tests.unit.journal.samples import sample_result
+from edgeflash.journal.statements import insert_event
+from edgeflash.model import EventEntry, EventKind
+from tests.unit.journal.samples import START, sample_result
 
 SITE = """
 [site]
@@ -152,3 +156,22 @@ def test_other_commands_do_not_load_arrow() -> None:
     """Arrow takes a third of a second; only reading the history may cost it."""
     code = "import sys, edgeflash.cli.history; sys.exit('pyarrow' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_events_are_exported_with_those_only_in_the_journal(site: Path, tmp_path: Path) -> None:
+    """As results are; a verdict they do not have is refused, not passed over."""
+    state, output = site.parent / "state", tmp_path / "events.csv"
+    events = [EventEntry(START, EventKind.COMMENT, "fp-101", text="one; two")]
+    events.append(EventEntry(START, EventKind.LOGIN_FAILED, who="ole"))
+    with closing(sqlite3.connect(state / "journal.sqlite3")) as journal:
+        for event in events:
+            insert_event(journal, event)
+        journal.commit()
+    assert run("export", site, output, "--table", "events") == f"{output}: 2 rows\n"
+    with output.open(encoding="utf-8") as file:
+        found = sorted((row["analyzer"], row["kind"], row["text"]) for row in csv.DictReader(file))
+    assert found == [("", "login_failed", ""), ("fp-101", "comment", "one; two")]
+    lab = tmp_path / "lab.parquet"
+    assert run("export", site, lab, "--table", "lab") == f"{lab}: 0 rows\n"
+    with pytest.raises(UsageError, match="events are not judged"):
+        run("export", site, output, "--table", "events", "--verdict", "rejected")
