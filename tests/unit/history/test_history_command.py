@@ -6,9 +6,11 @@ import csv
 import json
 import os
 import pty
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -19,7 +21,9 @@ from edgeflash.cli.history import history_app
 from edgeflash.errors import StorageError, UsageError
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import Journal
-from tests.unit.journal.samples import sample_result
+from edgeflash.journal.statements import insert_event
+from edgeflash.model import EventEntry, EventKind
+from tests.unit.journal.samples import START, sample_result
 
 SITE = """
 [site]
@@ -232,3 +236,22 @@ def test_a_bar_on_a_terminal(site: Path, tmp_path: Path) -> None:
         printed, _ = command.communicate()
     assert b"Exporting results" in seen
     assert printed.endswith("out.csv: 40 rows\n")
+
+
+def test_events_are_exported_with_those_only_in_the_journal(site: Path, tmp_path: Path) -> None:
+    """As results are; a verdict they do not have is refused, not passed over."""
+    state, output = site.parent / "state", tmp_path / "events.csv"
+    events = [EventEntry(START, EventKind.COMMENT, "fp-101", text="one; two")]
+    events.append(EventEntry(START, EventKind.LOGIN_FAILED, who="ole"))
+    with closing(sqlite3.connect(state / "journal.sqlite3")) as journal:
+        for event in events:
+            insert_event(journal, event)
+        journal.commit()
+    assert run("export", site, output, "--table", "events") == f"{output}: 2 rows\n"
+    with output.open(encoding="utf-8") as file:
+        found = sorted((row["analyzer"], row["kind"], row["text"]) for row in csv.DictReader(file))
+    assert found == [("", "login_failed", ""), ("fp-101", "comment", "one; two")]
+    lab = tmp_path / "lab.parquet"
+    assert run("export", site, lab, "--table", "lab") == f"{lab}: 0 rows\n"
+    with pytest.raises(UsageError, match="events have no verdict"):
+        run("export", site, output, "--table", "events", "--verdict", "rejected")
