@@ -137,7 +137,8 @@ def spark_frame(session: Any, table: Any) -> Any:
     # Spark takes each escaped byte of a folder's name for a character of its own.
     for name in table.metadata().partition_columns:
         frame = frame.withColumn(
-            name, functions.decode(functions.encode(name, "ISO-8859-1"), "UTF-8"), 
+            name,
+            functions.decode(functions.encode(name, "ISO-8859-1"), "UTF-8"),
         )
     return frame
 
