@@ -212,7 +212,7 @@ def of_polars(table: Table, frame: pl.DataFrame, key: Sequence[str] = KEY) -> di
 
 
 def polars_of(folder: Path) -> pl.DataFrame:
-    """Polars opens a file twice, and fails when it was replaced in between; then it is asked again."""
+    """Polars opens a file twice, and fails when it was replaced in between: then once more."""
     for _ in range(ATTEMPTS):
         try:
             return pl.read_parquet(folder)
