@@ -16,7 +16,6 @@ from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-import structlog
 
 from edgeflash.errors import StorageError
 from edgeflash.fleet.ledger import Cell, Ledger
@@ -34,8 +33,6 @@ from edgeflash.fleet.tables import (
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in
 from edgeflash.history.schema import AS_READ, TableName
-
-_log = structlog.get_logger(__name__)
 
 _SCHEMA_VERSION_KEY = b"schema_version"
 
@@ -176,7 +173,6 @@ class Shipper:
         except DamagedPartError as error:
             if str(error) not in self.report.damaged:
                 self.report.damaged.append(str(error))
-                _log.error("shipped_part_damaged", why=str(error))
             return None
 
     def _put(self, cell: Cell, rows: pa.Table, part: int, withdraws: tuple[int, ...]) -> None:

@@ -20,6 +20,7 @@ from edgeflash.history.files import read_file
 from edgeflash.history.layout import partitions_in
 from edgeflash.history.schema import TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.model import EventEntry, EventKind
 from tests.unit.fleet.sites import NOW, TWO, MadeSite, folder_store
 from tests.unit.journal.samples import CYCLE, START, sample_result
 
@@ -111,6 +112,17 @@ def test_a_day_with_rows_in_the_journal_alone_waits(site: MadeSite, store: Store
     assert report.waiting == 2
     site.add([])
     assert site.ship(store).parts == 2
+
+
+def test_a_day_with_events_in_the_journal_alone_waits(site: MadeSite, store: Store) -> None:
+    """Of the event record, which has a position of its own in the journal."""
+    event = EventEntry(START, EventKind.LOGIN_FAILED, "fp-101", "", "opcua", "user", "")
+    site.add(events=[event])
+    site.add(events=[event], flush=False)
+    report = site.ship(store)
+    assert (report.parts, report.waiting) == (4, 1)
+    site.add()
+    assert site.ship(store).parts == 1
 
 
 def test_late_rows_make_a_further_part(site: MadeSite, store: Store, tmp_path: Path) -> None:
