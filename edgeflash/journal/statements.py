@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from datetime import UTC, datetime, timedelta
 
+from edgeflash.journal import ledger
 from edgeflash.journal.codec import UnstorableResultError, encode
 from edgeflash.model import EventEntry, Result
 
@@ -12,8 +13,10 @@ _1970 = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def insert(connection: sqlite3.Connection, result: Result) -> bool:
-    """Adds a result; False when its key was there already."""
+    """Adds a result and counts it; False when its key was there already."""
     stored = encode(result)
+    # Before anything is changed: what cannot be counted must not be half stored.
+    day, found = ledger.day_of(result.cycle.finished_at), ledger.digests(result)
     cursor = connection.execute(
         "INSERT INTO results (analyzer, epoch, cycle_number, verdict, judged_us, checksum, body, "
         "trace) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
@@ -27,7 +30,11 @@ def insert(connection: sqlite3.Connection, result: Result) -> bool:
             stored.trace,
         ),
     )
-    return cursor.rowcount == 1
+    if cursor.rowcount != 1:
+        return False
+    ledger.count(connection, result.cycle.analyzer, day, found)
+    ledger.counted_to(connection, cursor.lastrowid or 0)
+    return True
 
 
 def advance(connection: sqlite3.Connection, consumer: str, seq: int) -> None:
@@ -79,6 +86,8 @@ def delete_events(connection: sqlite3.Connection, before_us: int, most: int, row
 
 def delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:
     """Deletes entries; how many there were."""
+    if seqs:
+        ledger.note_trimmed(connection, max(seq for (seq,) in seqs))
     return connection.executemany("DELETE FROM results WHERE seq = ?", seqs).rowcount
 
 

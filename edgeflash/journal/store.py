@@ -21,8 +21,10 @@ from typing import Any, TypeVar
 import structlog
 
 from edgeflash.errors import StorageError
-from edgeflash.journal import tables
+from edgeflash.journal import ledger, tables
 from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.journal.ledger import FileNote
+from edgeflash.journal.ledger_reading import ledger_state
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
@@ -55,6 +57,9 @@ RESTART_ENTRIES = 64
 
 # Rows deleted in one commit, so that appends are never behind a long one.
 _TRIM_ROWS = 500
+
+# Entries of before the ledger that are counted in one commit.
+_GAP_ENTRIES = 256
 
 _MAX_INT64 = 2**63 - 1
 
@@ -132,12 +137,18 @@ class Journal(JournalReader):
         """As `append`. A cancelled caller does not stop the result from being stored."""
         return await asyncio.wrap_future(self.append(result))
 
-    def advance(self, consumer: str, seq: int) -> None:
+    def advance(self, consumer: str, seq: int, files: Sequence[FileNote] = ()) -> None:
         """Notes that the consumer is done with everything up to seq. Never moves back.
 
+        files: of the history, which stand in their places from now on (`note_file`).
         Raises StorageError when the disk refuses.
         """
-        self._submit(lambda connection: advance(connection, consumer, seq)).result()
+
+        def job(connection: sqlite3.Connection) -> None:
+            advance(connection, consumer, seq)
+            ledger.confirm_files(connection, files)
+
+        self._submit(job).result()
 
     async def advance_async(self, consumer: str, seq: int) -> None:
         """As `advance`, without blocking the loop."""
@@ -152,6 +163,45 @@ class Journal(JournalReader):
                 "UPDATE positions SET seq = 0 WHERE consumer = ?", (consumer,)
             )
         ).result()
+
+    def note_file(self, note: FileNote) -> None:
+        """Notes what a file of the history will look like; before it takes its place.
+
+        Once it stands there, durable, it is given to `confirm_files` or `advance`. A crash in
+        between leaves both fingerprints, of which the file has one. Raises StorageError.
+        """
+        self._submit(lambda connection: ledger.note_file(connection, note)).result()
+
+    def confirm_files(self, files: Sequence[FileNote]) -> None:
+        """Notes that these files of the history stand in their places. Raises StorageError."""
+        self._submit(lambda connection: ledger.confirm_files(connection, files)).result()
+
+    def note_deleted(self, table: str, analyzer: str, period: str) -> None:
+        """Notes that retention deletes a file of the history, before it does. Raises
+        StorageError."""
+        self._submit(
+            lambda connection: ledger.note_deleted(connection, table, analyzer, period)
+        ).result()
+
+    def fill_ledger(self) -> int:
+        """Counts the entries of before the ledger that are still there; how many there were.
+
+        Takes as long as reading them does; may be broken off at any moment, and goes on with the
+        next call. Raises StorageError.
+        """
+        counted = 0
+        while gaps := ledger_state(self).gaps:
+            gap = gaps[0]
+            entries = self.entries_after(gap[0], _GAP_ENTRIES)
+            reached = entries[-1].seq if len(entries) == _GAP_ENTRIES else gap[1]
+            rows = [
+                (r.cycle.analyzer, ledger.day_of(r.cycle.finished_at), ledger.digests(r))
+                for r in (e.result for e in entries if e.seq <= gap[1])
+            ]
+            job = partial(ledger.count_gap, gap=gap, reached=min(reached, gap[1]), rows=rows)
+            self._submit(job).result()
+            counted += len(rows)
+        return counted
 
     def put_state(self, key: str, text: str) -> None:
         """Keeps a small text under a key, synced, in place of the one before.
@@ -186,6 +236,8 @@ class Journal(JournalReader):
         Raises StorageError.
         """
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
+        # What the ledger has not counted yet stays.
+        passed = min([passed, *(after for after, _ in ledger_state(self).gaps)])
         kept = self._needed_at_a_restart()
         before_us = microseconds(before)
         deleted, cursor = 0, 0

@@ -1,0 +1,208 @@
+"""The ledger: how many rows the history must hold of each day, and what its files look like.
+
+Kept in the journal's database, each count in the very commit that stores its result, and never
+trimmed. `rows` and `checksum` are of all results ever stored with a day (UTC, of `finished_at`);
+checksum: the sum of `digest.row_digest`.
+
+A journal of before the ledger, or one in which an edgeflash of before it has written since, has a
+gap: entries not counted yet. `fill` counts what is still there; what had been trimmed by then
+nobody knows, so that of days up to `whole_after` the ledger says "at least".
+
+Of each file there are the fingerprints that it may have. A new one is noted before the file takes
+its place and the others are struck out after: whatever moment a crash comes at, the file that
+stands is among them.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from edgeflash.journal.digest import added, result_digest, trace_digest
+from edgeflash.model import Result
+
+RESULTS, TRACES = "results", "traces"
+"""The tables of the history that are counted, by their names there."""
+
+CREATE = (
+    "CREATE TABLE IF NOT EXISTS ledger (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
+    "day TEXT NOT NULL, rows INTEGER NOT NULL, checksum INTEGER NOT NULL, "
+    "PRIMARY KEY (tbl, analyzer, day)) WITHOUT ROWID",
+    # counted_to: the last entry counted, but for those of a gap. trimmed_to: the last deleted.
+    "CREATE TABLE IF NOT EXISTS ledger_state (only_row INTEGER PRIMARY KEY CHECK (only_row = 1), "
+    "counted_to INTEGER NOT NULL, trimmed_to INTEGER NOT NULL, whole_after TEXT NOT NULL)",
+    "CREATE TABLE IF NOT EXISTS ledger_gaps (after_seq INTEGER NOT NULL, to_seq INTEGER NOT NULL)",
+    "CREATE TABLE IF NOT EXISTS history_files (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
+    "period TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL, rows INTEGER NOT NULL, "
+    "PRIMARY KEY (tbl, analyzer, period, sha256)) WITHOUT ROWID",
+    "CREATE TABLE IF NOT EXISTS history_deleted (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
+    "period TEXT NOT NULL, PRIMARY KEY (tbl, analyzer, period)) WITHOUT ROWID",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """A number of rows and the sum of their digests."""
+
+    rows: int = 0
+    checksum: int = 0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(self.rows + other.rows, added(self.checksum, other.checksum))
+
+    def __sub__(self, other: Tally) -> Tally:
+        return Tally(self.rows - other.rows, added(self.checksum, -other.checksum))
+
+
+@dataclass(frozen=True, slots=True)
+class FileNote:
+    """What a file of the history looks like. period: month or day, as in its path."""
+
+    table: str
+    analyzer: str
+    period: str
+    sha256: str
+    bytes: int
+    rows: int
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerPage:
+    """What the ledger says of one file of the history, all of one instant.
+
+    position: up to where the history's writer was done. last_seq: the last entry counted.
+    days: of each day of the period. fingerprints: those the file may have; empty for a file of
+    before the ledger. was_deleted: by retention, so that rows may be missing.
+    """
+
+    position: int = 0
+    last_seq: int = 0
+    days: Mapping[str, Tally] = field(default_factory=dict)
+    fingerprints: tuple[FileNote, ...] = ()
+    was_deleted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerState:
+    """whole_after: of days after it the ledger knows every row; empty: of every day. gaps: entries
+    that it has still to count. trimmed_to: the last entry deleted from the journal."""
+
+    counted_to: int = 0
+    trimmed_to: int = 0
+    whole_after: str = ""
+    gaps: tuple[tuple[int, int], ...] = ()
+
+
+NO_LEDGER = LedgerState(whole_after="9999-12-31")
+"""Of a journal that was never opened by an edgeflash with a ledger."""
+
+
+def day_of(moment: datetime) -> str:
+    """The UTC day of a time, as the ledger has it."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%d")
+
+
+def digests(result: Result) -> list[tuple[str, int]]:
+    """The tables in which a result has a row, and the row's digest."""
+    found = [(RESULTS, result_digest(result))]
+    traced = trace_digest(result)
+    return found if traced is None else [*found, (TRACES, traced)]
+
+
+def open_ledger(connection: sqlite3.Connection, today: str) -> None:
+    """Makes the tables in a journal that lacks them, and notes entries that were not counted.
+
+    today: the UTC day; on the first opening, and after an older edgeflash has written, the ledger
+    is not whole up to it.
+    """
+    connection.create_function("add64", 2, added, deterministic=True)
+    for statement in CREATE:
+        connection.execute(statement)
+    if not _has_uncounted(connection):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("INSERT OR IGNORE INTO ledger_state VALUES (1, 0, 0, '')")
+    if _has_uncounted(connection):
+        connection.execute(
+            "INSERT INTO ledger_gaps SELECT counted_to, (SELECT max(seq) FROM results) "
+            "FROM ledger_state"
+        )
+        connection.execute(
+            "UPDATE ledger_state SET counted_to = (SELECT max(seq) FROM results), "
+            "whole_after = max(whole_after, ?)",
+            (today,),
+        )
+    connection.execute("COMMIT")
+
+
+def _has_uncounted(connection: sqlite3.Connection) -> bool:
+    """Also true when there is no state yet."""
+    row = connection.execute(
+        "SELECT counted_to < coalesce((SELECT max(seq) FROM results), 0) FROM ledger_state"
+    ).fetchone()
+    return row is None or bool(row[0])
+
+
+def count(
+    connection: sqlite3.Connection, analyzer: str, day: str, found: Iterable[tuple[str, int]]
+) -> None:
+    """Adds the rows of one result to its day."""
+    connection.executemany(
+        "INSERT INTO ledger VALUES (?, ?, ?, 1, ?) ON CONFLICT (tbl, analyzer, day) DO UPDATE SET "
+        "rows = rows + 1, checksum = add64(checksum, excluded.checksum)",
+        [(table, analyzer, day, digest) for table, digest in found],
+    )
+
+
+def counted_to(connection: sqlite3.Connection, seq: int) -> None:
+    """Notes the last entry that was counted as it was stored."""
+    connection.execute("UPDATE ledger_state SET counted_to = ?", (seq,))
+
+
+def count_gap(
+    connection: sqlite3.Connection,
+    gap: tuple[int, int],
+    reached: int,
+    rows: Sequence[tuple[str, str, list[tuple[str, int]]]],
+) -> None:
+    """Counts entries of the beginning of a gap: up to entry `reached`; rows: analyzer, day and
+    digests of each. Does nothing when the gap is no longer that one."""
+    cursor = connection.execute("DELETE FROM ledger_gaps WHERE after_seq = ? AND to_seq = ?", gap)
+    if cursor.rowcount != 1:
+        return
+    for analyzer, day, found in rows:
+        count(connection, analyzer, day, found)
+    last_day = max((day for _, day, _ in rows), default="")
+    connection.execute("UPDATE ledger_state SET whole_after = max(whole_after, ?)", (last_day,))
+    if reached < gap[1]:
+        connection.execute("INSERT INTO ledger_gaps VALUES (?, ?)", (reached, gap[1]))
+
+
+def note_trimmed(connection: sqlite3.Connection, seq: int) -> None:
+    """Notes that entries up to this one may be gone."""
+    connection.execute("UPDATE ledger_state SET trimmed_to = max(trimmed_to, ?)", (seq,))
+
+
+def note_file(connection: sqlite3.Connection, note: FileNote) -> None:
+    """Adds a fingerprint that the file may have from now on."""
+    connection.execute(
+        "INSERT OR REPLACE INTO history_files VALUES (?, ?, ?, ?, ?, ?)",
+        (note.table, note.analyzer, note.period, note.sha256, note.bytes, note.rows),
+    )
+
+
+def confirm_files(connection: sqlite3.Connection, notes: Iterable[FileNote]) -> None:
+    """Strikes out every other fingerprint of these files: they are in their places, durable."""
+    connection.executemany(
+        "DELETE FROM history_files WHERE tbl = ? AND analyzer = ? AND period = ? AND sha256 <> ?",
+        [(n.table, n.analyzer, n.period, n.sha256) for n in notes],
+    )
+
+
+def note_deleted(connection: sqlite3.Connection, table: str, analyzer: str, period: str) -> None:
+    """Notes that a file is deleted by retention; before it is."""
+    connection.execute(
+        "INSERT OR IGNORE INTO history_deleted VALUES (?, ?, ?)", (table, analyzer, period)
+    )
