@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from edgeflash.model import Result
+from edgeflash.model import EventEntry, Result
 
 _1970 = datetime(1970, 1, 1, tzinfo=UTC)
 _NULL = b"\0"
@@ -45,11 +45,11 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A column that the digest covers: its name in the history, and where a result has it."""
+    """A column that the digest covers: its name in the history, and where its source has it."""
 
     name: str
     kind: Kind
-    get: Callable[[Result], Any]
+    get: Callable[[Any], Any]
 
 
 _KEY = (
@@ -94,6 +94,20 @@ TRACE_FIGURES: tuple[Figure, ...] = (
 )
 
 
+def _text_of(name: str) -> Callable[[tuple[int, EventEntry]], Any]:
+    """In the files an empty text is null."""
+    return lambda line: getattr(line[1], name) or None
+
+
+EVENT_FIGURES: tuple[Figure, ...] = (
+    Figure("journal_seq", Kind.WHOLE, lambda line: line[0]),
+    Figure("at", Kind.TIME, lambda line: line[1].at),
+    Figure("kind", Kind.TEXT, lambda line: line[1].kind.value),
+    *(Figure(n, Kind.TEXT, _text_of(n)) for n in ("analyzer", "subject", "text", "who", "via")),
+    Figure("until", Kind.TIME, lambda line: line[1].until),
+)
+
+
 def result_digest(result: Result) -> int:
     """The digest of the row of `results`."""
     return row_digest(RESULT_FIGURES, [f.get(result) for f in RESULT_FIGURES])
@@ -104,6 +118,11 @@ def trace_digest(result: Result) -> int | None:
     if result.cycle.trace is None and result.cycle.pulse is None:
         return None
     return row_digest(TRACE_FIGURES, [f.get(result) for f in TRACE_FIGURES])
+
+
+def event_digest(seq: int, entry: EventEntry) -> int:
+    """The digest of the row of `events`. seq: its number in the journal."""
+    return row_digest(EVENT_FIGURES, [f.get((seq, entry)) for f in EVENT_FIGURES])
 
 
 def row_digest(figures: Sequence[Figure], values: Sequence[Any]) -> int:

@@ -20,26 +20,42 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from edgeflash.journal.digest import added, result_digest, trace_digest
-from edgeflash.model import Result
+from edgeflash.journal.digest import added, event_digest, result_digest, trace_digest
+from edgeflash.model import EventEntry, Result
 
-RESULTS, TRACES = "results", "traces"
+RESULTS, TRACES, EVENTS = "results", "traces", "events"
 """The tables of the history that are counted, by their names there."""
+
+FEEDS = (RESULTS, EVENTS)
+"""The tables of the journal that are counted. From its results come two tables of the history."""
 
 CREATE = (
     "CREATE TABLE IF NOT EXISTS ledger (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
     "day TEXT NOT NULL, rows INTEGER NOT NULL, checksum INTEGER NOT NULL, "
     "PRIMARY KEY (tbl, analyzer, day)) WITHOUT ROWID",
     # counted_to: the last entry counted, but for those of a gap. trimmed_to: the last deleted.
-    "CREATE TABLE IF NOT EXISTS ledger_state (only_row INTEGER PRIMARY KEY CHECK (only_row = 1), "
-    "counted_to INTEGER NOT NULL, trimmed_to INTEGER NOT NULL, whole_after TEXT NOT NULL)",
-    "CREATE TABLE IF NOT EXISTS ledger_gaps (after_seq INTEGER NOT NULL, to_seq INTEGER NOT NULL)",
+    "CREATE TABLE IF NOT EXISTS ledger_state (feed TEXT PRIMARY KEY, counted_to INTEGER NOT NULL, "
+    "trimmed_to INTEGER NOT NULL, whole_after TEXT NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE IF NOT EXISTS ledger_gaps (feed TEXT NOT NULL, after_seq INTEGER NOT NULL, "
+    "to_seq INTEGER NOT NULL)",
     "CREATE TABLE IF NOT EXISTS history_files (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
     "period TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL, rows INTEGER NOT NULL, "
     "PRIMARY KEY (tbl, analyzer, period, sha256)) WITHOUT ROWID",
     "CREATE TABLE IF NOT EXISTS history_deleted (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
     "period TEXT NOT NULL, PRIMARY KEY (tbl, analyzer, period)) WITHOUT ROWID",
 )
+
+
+@dataclass(frozen=True, slots=True)
+class CountedRow:
+    """A row that the history must hold. day: in UTC. key: names it among the rows of one analyzer:
+    epoch and cycle number, or the number of a line of the event record."""
+
+    table: str
+    analyzer: str
+    day: str
+    key: tuple[int, ...]
+    digest: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +88,7 @@ class FileNote:
 class LedgerPage:
     """What the ledger says of one file of the history, all of one instant.
 
-    position: up to where the history's writer was done. last_seq: the last entry counted.
+    position: up to where the history's writer was done. last_seq: the last entry of the journal.
     days: of each day of the period. fingerprints: those the file may have; empty for a file of
     before the ledger. was_deleted: by retention, so that rows may be missing.
     """
@@ -84,15 +100,21 @@ class LedgerPage:
     was_deleted: bool = False
 
 
+Gap = tuple[int, int]
+"""Entries not counted yet: after the first number, up to the second."""
+
+
 @dataclass(frozen=True, slots=True)
 class LedgerState:
-    """whole_after: of days after it the ledger knows every row; empty: of every day. gaps: entries
+    """How far one feed is counted.
+
+    whole_after: of days after it the ledger knows every row; empty: of every day. gaps: entries
     that it has still to count. trimmed_to: the last entry deleted from the journal."""
 
     counted_to: int = 0
     trimmed_to: int = 0
     whole_after: str = ""
-    gaps: tuple[tuple[int, int], ...] = ()
+    gaps: tuple[Gap, ...] = ()
 
 
 NO_LEDGER = LedgerState(whole_after="9999-12-31")
@@ -104,11 +126,19 @@ def day_of(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%d")
 
 
-def digests(result: Result) -> list[tuple[str, int]]:
-    """The tables in which a result has a row, and the row's digest."""
-    found = [(RESULTS, result_digest(result))]
+def rows_of_result(result: Result) -> list[CountedRow]:
+    """The rows of a result: one in `results`, and one in `traces` when it has samples."""
+    cycle = result.cycle
+    place = (cycle.analyzer, day_of(cycle.finished_at), (cycle.epoch, cycle.cycle_number))
+    found = [CountedRow(RESULTS, *place, result_digest(result))]
     traced = trace_digest(result)
-    return found if traced is None else [*found, (TRACES, traced)]
+    return found if traced is None else [*found, CountedRow(TRACES, *place, traced)]
+
+
+def rows_of_event(seq: int, entry: EventEntry) -> list[CountedRow]:
+    """The row of a line of the event record, in `events`."""
+    digest = event_digest(seq, entry)
+    return [CountedRow(EVENTS, entry.analyzer, day_of(entry.at), (seq,), digest)]
 
 
 def open_ledger(connection: sqlite3.Connection, today: str) -> None:
@@ -120,69 +150,76 @@ def open_ledger(connection: sqlite3.Connection, today: str) -> None:
     connection.create_function("add64", 2, added, deterministic=True)
     for statement in CREATE:
         connection.execute(statement)
-    if not _has_uncounted(connection):
-        return
-    connection.execute("BEGIN IMMEDIATE")
-    connection.execute("INSERT OR IGNORE INTO ledger_state VALUES (1, 0, 0, '')")
-    if _has_uncounted(connection):
-        connection.execute(
-            "INSERT INTO ledger_gaps SELECT counted_to, (SELECT max(seq) FROM results) "
-            "FROM ledger_state"
-        )
-        connection.execute(
-            "UPDATE ledger_state SET counted_to = (SELECT max(seq) FROM results), "
-            "whole_after = max(whole_after, ?)",
-            (today,),
-        )
-    connection.execute("COMMIT")
+    for feed in FEEDS:
+        if _is_counted(connection, feed):
+            continue
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("INSERT OR IGNORE INTO ledger_state VALUES (?, 0, 0, '')", (feed,))
+        if not _is_counted(connection, feed):
+            connection.execute(
+                f"INSERT INTO ledger_gaps SELECT feed, counted_to, (SELECT max(seq) FROM {feed}) "
+                "FROM ledger_state WHERE feed = ?",
+                (feed,),
+            )
+            connection.execute(
+                f"UPDATE ledger_state SET counted_to = (SELECT max(seq) FROM {feed}), "
+                "whole_after = max(whole_after, ?) WHERE feed = ?",
+                (today, feed),
+            )
+        connection.execute("COMMIT")
 
 
-def _has_uncounted(connection: sqlite3.Connection) -> bool:
-    """Also true when there is no state yet."""
+def _is_counted(connection: sqlite3.Connection, feed: str) -> bool:
     row = connection.execute(
-        "SELECT counted_to < coalesce((SELECT max(seq) FROM results), 0) FROM ledger_state"
+        f"SELECT counted_to >= coalesce((SELECT max(seq) FROM {feed}), 0) FROM ledger_state "
+        "WHERE feed = ?",
+        (feed,),
     ).fetchone()
-    return row is None or bool(row[0])
+    return row is not None and bool(row[0])
 
 
-def count(
-    connection: sqlite3.Connection, analyzer: str, day: str, found: Iterable[tuple[str, int]]
-) -> None:
-    """Adds the rows of one result to its day."""
+def count(connection: sqlite3.Connection, rows: Iterable[CountedRow]) -> None:
+    """Adds rows to their days."""
     connection.executemany(
         "INSERT INTO ledger VALUES (?, ?, ?, 1, ?) ON CONFLICT (tbl, analyzer, day) DO UPDATE SET "
         "rows = rows + 1, checksum = add64(checksum, excluded.checksum)",
-        [(table, analyzer, day, digest) for table, digest in found],
+        [(r.table, r.analyzer, r.day, r.digest) for r in rows],
     )
 
 
-def counted_to(connection: sqlite3.Connection, seq: int) -> None:
-    """Notes the last entry that was counted as it was stored."""
-    connection.execute("UPDATE ledger_state SET counted_to = ?", (seq,))
+def count_new(
+    connection: sqlite3.Connection, feed: str, seq: int, rows: Iterable[CountedRow]
+) -> None:
+    """Counts an entry in the commit that stores it."""
+    count(connection, rows)
+    connection.execute("UPDATE ledger_state SET counted_to = ? WHERE feed = ?", (seq, feed))
 
 
 def count_gap(
-    connection: sqlite3.Connection,
-    gap: tuple[int, int],
-    reached: int,
-    rows: Sequence[tuple[str, str, list[tuple[str, int]]]],
+    connection: sqlite3.Connection, feed: str, gap: Gap, reached: int, rows: Sequence[CountedRow]
 ) -> None:
-    """Counts entries of the beginning of a gap: up to entry `reached`; rows: analyzer, day and
-    digests of each. Does nothing when the gap is no longer that one."""
-    cursor = connection.execute("DELETE FROM ledger_gaps WHERE after_seq = ? AND to_seq = ?", gap)
+    """Counts entries of the beginning of a gap, up to entry `reached`. Does nothing when the gap is
+    no longer that one."""
+    cursor = connection.execute(
+        "DELETE FROM ledger_gaps WHERE feed = ? AND after_seq = ? AND to_seq = ?", (feed, *gap)
+    )
     if cursor.rowcount != 1:
         return
-    for analyzer, day, found in rows:
-        count(connection, analyzer, day, found)
-    last_day = max((day for _, day, _ in rows), default="")
-    connection.execute("UPDATE ledger_state SET whole_after = max(whole_after, ?)", (last_day,))
+    count(connection, rows)
+    last_day = max((r.day for r in rows), default="")
+    connection.execute(
+        "UPDATE ledger_state SET whole_after = max(whole_after, ?) WHERE feed = ?",
+        (last_day, feed),
+    )
     if reached < gap[1]:
-        connection.execute("INSERT INTO ledger_gaps VALUES (?, ?)", (reached, gap[1]))
+        connection.execute("INSERT INTO ledger_gaps VALUES (?, ?, ?)", (feed, reached, gap[1]))
 
 
-def note_trimmed(connection: sqlite3.Connection, seq: int) -> None:
+def note_trimmed(connection: sqlite3.Connection, feed: str, seq: int) -> None:
     """Notes that entries up to this one may be gone."""
-    connection.execute("UPDATE ledger_state SET trimmed_to = max(trimmed_to, ?)", (seq,))
+    connection.execute(
+        "UPDATE ledger_state SET trimmed_to = max(trimmed_to, ?) WHERE feed = ?", (seq, feed)
+    )
 
 
 def note_file(connection: sqlite3.Connection, note: FileNote) -> None:

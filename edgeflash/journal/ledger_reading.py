@@ -2,8 +2,19 @@
 
 from __future__ import annotations
 
-from edgeflash.journal.ledger import NO_LEDGER, FileNote, LedgerPage, LedgerState, Tally
+from edgeflash.journal.ledger import (
+    EVENTS,
+    NO_LEDGER,
+    RESULTS,
+    FileNote,
+    LedgerPage,
+    LedgerState,
+    Tally,
+)
 from edgeflash.journal.reading import JournalReader
+
+_LAST_MADE = "history_deleted"
+"""Of the ledger's tables; with it all are there."""
 
 _DAYS = (
     "SELECT day, rows, checksum FROM ledger "
@@ -16,14 +27,20 @@ _FILES = (
 _DELETED = "SELECT 1 FROM history_deleted WHERE tbl = ? AND analyzer = ? AND period = ?"
 
 
-def ledger_state(journal: JournalReader) -> LedgerState:
+def ledger_state(journal: JournalReader, feed: str = RESULTS) -> LedgerState:
     """How far the ledger reaches. Raises StorageError, as all here do."""
-    if not journal.has_table("history_deleted"):
+    if not journal.has_table(_LAST_MADE):
         return NO_LEDGER
     state, gaps = journal.at_one_instant(
         [
-            ("SELECT counted_to, trimmed_to, whole_after FROM ledger_state", ()),
-            ("SELECT after_seq, to_seq FROM ledger_gaps ORDER BY after_seq", ()),
+            (
+                "SELECT counted_to, trimmed_to, whole_after FROM ledger_state WHERE feed = ?",
+                (feed,),
+            ),
+            (
+                "SELECT after_seq, to_seq FROM ledger_gaps WHERE feed = ? ORDER BY after_seq",
+                (feed,),
+            ),
         ]
     )
     if not state:
@@ -36,18 +53,17 @@ def ledger_page(
     journal: JournalReader, table: str, analyzer: str, period: str, consumer: str
 ) -> LedgerPage:
     """What the ledger says of a file, of one instant. consumer: the history's writer."""
-    positions: tuple[str, tuple[str]] = (
-        "SELECT seq FROM positions WHERE consumer = ?",
-        (consumer,),
-    )
-    last: tuple[str, tuple[()]] = ("SELECT coalesce(max(seq), 0) FROM results", ())
-    if not journal.has_table("history_deleted"):
-        position, seqs = journal.at_one_instant([positions, last])
-        return LedgerPage(position[0][0] if position else 0, seqs[0][0])
+    feed = EVENTS if table == EVENTS else RESULTS
     key = (table, analyzer, period)
-    position, seqs, days, files, deleted = journal.at_one_instant(
-        [positions, last, (_DAYS, (*key, period)), (_FILES, key), (_DELETED, key)]
-    )
+    queries: list[tuple[str, tuple[str, ...]]] = [
+        ("SELECT seq FROM positions WHERE consumer = ?", (consumer,)),
+        (f"SELECT coalesce(max(seq), 0) FROM {feed}", ()),
+    ]
+    if not journal.has_table(_LAST_MADE):
+        position, seqs = journal.at_one_instant(queries)
+        return LedgerPage(position[0][0] if position else 0, seqs[0][0])
+    queries += [(_DAYS, (*key, period)), (_FILES, key), (_DELETED, key)]
+    position, seqs, days, files, deleted = journal.at_one_instant(queries)
     return LedgerPage(
         position=position[0][0] if position else 0,
         last_seq=seqs[0][0],
@@ -59,7 +75,7 @@ def ledger_page(
 
 def counted_days(journal: JournalReader) -> list[tuple[str, str, str]]:
     """Table, analyzer and day of every line of the ledger."""
-    if not journal.has_table("history_deleted"):
+    if not journal.has_table(_LAST_MADE):
         return []
     sql = "SELECT tbl, analyzer, day FROM ledger ORDER BY tbl, analyzer, day"
     return [

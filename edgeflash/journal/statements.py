@@ -16,7 +16,7 @@ def insert(connection: sqlite3.Connection, result: Result) -> bool:
     """Adds a result and counts it; False when its key was there already."""
     stored = encode(result)
     # Before anything is changed: what cannot be counted must not be half stored.
-    day, found = ledger.day_of(result.cycle.finished_at), ledger.digests(result)
+    rows = ledger.rows_of_result(result)
     cursor = connection.execute(
         "INSERT INTO results (analyzer, epoch, cycle_number, verdict, judged_us, checksum, body, "
         "trace) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
@@ -32,8 +32,7 @@ def insert(connection: sqlite3.Connection, result: Result) -> bool:
     )
     if cursor.rowcount != 1:
         return False
-    ledger.count(connection, result.cycle.analyzer, day, found)
-    ledger.counted_to(connection, cursor.lastrowid or 0)
+    ledger.count_new(connection, ledger.RESULTS, cursor.lastrowid or 0, rows)
     return True
 
 
@@ -56,7 +55,7 @@ def put_state(connection: sqlite3.Connection, key: str, text: str) -> None:
 
 
 def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
-    """Adds a line to the event record; its number."""
+    """Adds a line to the event record and counts it; its number."""
     cursor = connection.execute(
         "INSERT INTO events (at_us, kind, analyzer, who, via, subject, text, until_us) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -71,23 +70,28 @@ def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
             None if entry.until is None else microseconds(entry.until),
         ),
     )
-    return int(cursor.lastrowid or 0)
+    seq = int(cursor.lastrowid or 0)
+    ledger.count_new(connection, ledger.EVENTS, seq, ledger.rows_of_event(seq, entry))
+    return seq
 
 
 def delete_events(connection: sqlite3.Connection, before_us: int, most: int, rows: int) -> int:
     """Deletes at most so many old lines of the event record: those from before a time, and those
     beyond the newest `most`; how many there were."""
-    return connection.execute(
+    gone = connection.execute(
         "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE at_us < ? "
-        "OR seq <= (SELECT max(seq) FROM events) - ? ORDER BY seq LIMIT ?)",
+        "OR seq <= (SELECT max(seq) FROM events) - ? ORDER BY seq LIMIT ?) RETURNING seq",
         (before_us, most, rows),
-    ).rowcount
+    ).fetchall()
+    if gone:
+        ledger.note_trimmed(connection, ledger.EVENTS, max(seq for (seq,) in gone))
+    return len(gone)
 
 
 def delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:
     """Deletes entries; how many there were."""
     if seqs:
-        ledger.note_trimmed(connection, max(seq for (seq,) in seqs))
+        ledger.note_trimmed(connection, ledger.RESULTS, max(seq for (seq,) in seqs))
     return connection.executemany("DELETE FROM results WHERE seq = ?", seqs).rowcount
 
 

@@ -15,6 +15,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -23,7 +24,7 @@ import structlog
 from edgeflash.errors import StorageError
 from edgeflash.journal import ledger, tables
 from edgeflash.journal.codec import UnstorableResultError
-from edgeflash.journal.ledger import FileNote
+from edgeflash.journal.ledger import CountedRow, FileNote
 from edgeflash.journal.ledger_reading import ledger_state
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
@@ -190,18 +191,26 @@ class Journal(JournalReader):
         next call. Raises StorageError.
         """
         counted = 0
-        while gaps := ledger_state(self).gaps:
-            gap = gaps[0]
-            entries = self.entries_after(gap[0], _GAP_ENTRIES)
-            reached = entries[-1].seq if len(entries) == _GAP_ENTRIES else gap[1]
-            rows = [
-                (r.cycle.analyzer, ledger.day_of(r.cycle.finished_at), ledger.digests(r))
-                for r in (e.result for e in entries if e.seq <= gap[1])
-            ]
-            job = partial(ledger.count_gap, gap=gap, reached=min(reached, gap[1]), rows=rows)
-            self._submit(job).result()
-            counted += len(rows)
+        for feed in ledger.FEEDS:
+            while gaps := ledger_state(self, feed).gaps:
+                counted += self._fill(feed, gaps[0])
         return counted
+
+    def _fill(self, feed: str, gap: ledger.Gap) -> int:
+        """Counts the beginning of a gap; how many entries."""
+        found: list[tuple[int, list[CountedRow]]]
+        if feed == ledger.EVENTS:
+            lines = self.events_after(gap[0], _GAP_ENTRIES)
+            found = [(seq, ledger.rows_of_event(seq, event)) for seq, event in lines]
+        else:
+            entries = self.entries_after(gap[0], _GAP_ENTRIES)
+            found = [(e.seq, ledger.rows_of_result(e.result)) for e in entries]
+        reached = min(found[-1][0], gap[1]) if len(found) == _GAP_ENTRIES else gap[1]
+        in_gap = [rows for seq, rows in found if seq <= gap[1]]
+        rows = list(chain.from_iterable(in_gap))
+        job = partial(ledger.count_gap, feed=feed, gap=gap, reached=reached, rows=rows)
+        self._submit(job).result()
+        return len(in_gap)
 
     def put_state(self, key: str, text: str) -> None:
         """Keeps a small text under a key, synced, in place of the one before.
@@ -220,6 +229,7 @@ class Journal(JournalReader):
     def trim_events(self, before: datetime) -> int:
         """Deletes lines of the event record from before this time, and those beyond the newest
         MOST_EVENTS; their number. Raises StorageError."""
+        self.fill_ledger()
         before_us, deleted = microseconds(before), 0
         while True:
             job = partial(delete_events, before_us=before_us, most=MOST_EVENTS, rows=_TRIM_ROWS)
@@ -235,9 +245,8 @@ class Journal(JournalReader):
         needs them.
         Raises StorageError.
         """
+        self.fill_ledger()
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
-        # What the ledger has not counted yet stays.
-        passed = min([passed, *(after for after, _ in ledger_state(self).gaps)])
         kept = self._needed_at_a_restart()
         before_us = microseconds(before)
         deleted, cursor = 0, 0

@@ -21,13 +21,14 @@ from edgeflash.journal.digest import (
     RESULT_FIGURES,
     TRACE_FIGURES,
     added,
+    event_digest,
     result_digest,
     row_digest,
     trace_digest,
 )
-from edgeflash.journal.ledger import FileNote, Tally, day_of, digests
+from edgeflash.journal.ledger import FileNote, Tally, day_of, rows_of_result
 from edgeflash.journal.ledger_reading import counted_days, ledger_page, ledger_state
-from edgeflash.model import Result
+from edgeflash.model import EventEntry, EventKind, Result
 from tests.unit.journal.made import results
 from tests.unit.journal.samples import START, sample_pulse, sample_result
 
@@ -88,7 +89,7 @@ def test_the_digest_is_that_of_rfc_7693() -> None:
 def test_a_row_alone_gives_the_same_digest(result: Result) -> None:
     """Of any result, as stored, read again from the journal, and as a row of either table."""
     again = decode(encode(result))
-    assert digests(result) == digests(again)
+    assert rows_of_result(result) == rows_of_result(again)
     for table, figures, digest in (
         (TableName.RESULTS, RESULT_FIGURES, result_digest(result)),
         (TableName.TRACES, TRACE_FIGURES, trace_digest(result)),
@@ -160,7 +161,10 @@ def test_a_refused_result_is_not_counted(journal: Journal) -> None:
     ]
 
 
-def test_a_journal_of_before_the_ledger_is_counted_and_called_incomplete(path: Path) -> None:
+@pytest.mark.parametrize("is_trimmed_first", [False, True])
+def test_a_journal_of_before_the_ledger_is_counted_and_called_incomplete(
+    is_trimmed_first: bool, path: Path
+) -> None:
     """What is still there is counted, nothing twice; days up to now may have had more."""
     old, new = [sample_result(n) for n in range(700)], [sample_result(n) for n in range(700, 720)]
     with Journal.open(path) as journal:
@@ -172,12 +176,14 @@ def test_a_journal_of_before_the_ledger_is_counted_and_called_incomplete(path: P
     with Journal.open(path) as journal:
         store(journal, *new)
         assert ledger_state(journal).gaps == ((0, 700),)
-        # Before it is counted nothing of it may be lost.
-        assert journal.trim(datetime.now(UTC) + timedelta(days=1), ()) == 0
-        assert journal.fill_ledger() == 700
+        if is_trimmed_first:
+            # Nothing is deleted that is not counted.
+            assert journal.trim(datetime.now(UTC) + timedelta(days=1), ()) > 600
+        else:
+            assert journal.fill_ledger() == 700
         assert journal.fill_ledger() == 0
         state = ledger_state(journal)
-        assert state.gaps == ()
+        assert (state.gaps, state.counted_to) == ((), 720)
         assert state.whole_after >= day_of(datetime.now(UTC))
         april, may = days(journal, "results", "2026-04"), days(journal, "results")
         total = april["2026-04-30"]
@@ -186,6 +192,32 @@ def test_a_journal_of_before_the_ledger_is_counted_and_called_incomplete(path: P
         assert total == expected(*old, *new)
     with Journal.open(path) as journal:
         assert ledger_state(journal) == state
+
+
+def test_events_are_counted_too(path: Path) -> None:
+    """By the day they happened; those of before the ledger once it fills itself."""
+    lines = [
+        EventEntry(START + timedelta(hours=n), EventKind.ALARM, "fp-101", subject="stale", text="x")
+        for n in range(4)
+    ]
+    with Journal.open(path) as journal:
+        for line in lines[:3]:
+            journal.append_event(line).result(30)
+    without_ledger(path)
+    with Journal.open(path) as journal:
+        journal.append_event(lines[3]).result(30)
+        assert ledger_state(journal, "events").gaps == ((0, 3),)
+        assert journal.fill_ledger() == 3
+        page = ledger_page(journal, "events", "fp-101", "2026-05", "events:history")
+        assert page.last_seq == 4
+        assert dict(page.days) == {
+            "2026-05-01": Tally(1, event_digest(3, lines[2])) + Tally(1, event_digest(4, lines[3]))
+        }
+        assert journal.trim_events(START + timedelta(hours=2)) == 2
+        assert ledger_state(journal, "events").trimmed_to == 2
+        assert ledger_state(journal, "results").trimmed_to == 0
+        april = ledger_page(journal, "events", "fp-101", "2026-04", "events:history")
+        assert april.days["2026-04-30"].rows == 2
 
 
 def test_what_an_older_edgeflash_adds_is_counted_later(path: Path) -> None:
