@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import threading
 from collections.abc import Callable, Container
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -256,10 +257,13 @@ class Gateway:
     async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
         """Writes the Parquet files every flush_s; a failure is said once and tried again."""
         file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
+        # One thread, and always the same: each keeps for itself the memory it once needed.
+        thread = ThreadPoolExecutor(1, "history")
+        flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
-                await asyncio.to_thread(history.flush)
+                await flush()
                 if failing:
                     log.info("the history can be written again")
                 failing = ""

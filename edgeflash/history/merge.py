@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, TypeAlias
 
 import pyarrow as pa
 
 from edgeflash.history.schema import ORDER
+
+Place: TypeAlias = tuple[int, int, int]
+"""Where a row stands in its file: when it was finished, in microseconds, epoch, cycle number."""
+
+_NO_TIME_US = 2**63 - 1
 
 
 def with_new_rows(held: pa.Table, new: pa.Table) -> pa.Table | None:
@@ -16,13 +21,28 @@ def with_new_rows(held: pa.Table, new: pa.Table) -> pa.Table | None:
     Both are rows of one analyzer. A held row wins over a new one with the same key, and the first
     new one over a later one, as in the journal. Columns of either stay.
     """
-    fresh = _not_in(new, _keys(held))
+    fresh = new_rows(held, new)
     if len(fresh) == 0:
         return None
     together = pa.concat_tables([held, fresh], promote_options="default") if len(held) else fresh
     # The versions in the file's metadata are those of the last writer.
-    together = together.replace_schema_metadata(new.schema.metadata)
-    return together.sort_by([(name, "ascending") for name in ORDER])
+    return in_order(together.replace_schema_metadata(new.schema.metadata))
+
+
+def new_rows(held: pa.Table, new: pa.Table) -> pa.Table:
+    """Those of the new rows that are not held, each once. held: its keys are enough."""
+    return _not_in(new, _keys(held))
+
+
+def in_order(table: pa.Table) -> pa.Table:
+    """The rows as a file has them."""
+    return table.sort_by([(name, "ascending") for name in ORDER])
+
+
+def places(table: pa.Table) -> list[Place]:
+    """Where each row stands; those without a time stand last, as sorting puts them."""
+    times = table["finished_at"].cast(pa.int64()).fill_null(_NO_TIME_US).to_pylist()
+    return [(at_us, *key) for at_us, key in zip(times, _each_key(table), strict=True)]
 
 
 def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:

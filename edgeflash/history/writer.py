@@ -21,13 +21,11 @@ from edgeflash.history.files import (
     UnreadableFileError,
     delete_pending,
     looks_whole,
-    read_file,
     set_aside,
-    write_file,
 )
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
-from edgeflash.history.merge import with_new_rows
-from edgeflash.history.schema import TableName, schema
+from edgeflash.history.rewriting import add_rows
+from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, Journal
 
 _log = structlog.get_logger(__name__)
@@ -149,17 +147,10 @@ class HistoryWriter:
     def _merge(self, partition: Partition, new: pa.Table) -> int:
         """Puts rows into their file; how many were new to it."""
         try:
-            held = read_file(self._folder, partition)
-        except FileNotFoundError:
-            held = schema(partition.table).empty_table()
+            return add_rows(self._folder, partition, new)
         except UnreadableFileError as error:
             self._give_up(partition, str(error))
-            held = schema(partition.table).empty_table()
-        merged = with_new_rows(held, new)
-        if merged is None:
-            return 0
-        write_file(self._folder, partition, merged)
-        return len(merged) - len(held)
+            return add_rows(self._folder, partition, new)
 
     def _clear_up(self) -> None:
         """Deletes half-written files and sets unreadable ones aside."""

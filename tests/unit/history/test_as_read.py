@@ -84,7 +84,8 @@ def test_any_cycle_comes_back_from_the_files(tmp_path_factory: object, many: lis
     read = {}
     for table in TableName:
         partition = partition_of(table, "fp-101", many[0].judged_at)
-        write_file(folder, partition, rows(table, entries_of(many)))
+        made = rows(table, entries_of(many))
+        write_file(folder, partition, made.schema, [made])
         read[table] = read_file(folder, partition)
     found = cycles_in(read[TableName.RESULTS], read[TableName.TRACES])
     assert [(r.cycle, r.inputs) for r in many] == found
