@@ -23,10 +23,12 @@ from edgeflash.history.files import (
     looks_whole,
     set_aside,
 )
+from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.rewriting import add_rows
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, Journal
+from edgeflash.journal.ledger import FileNote
 
 _log = structlog.get_logger(__name__)
 
@@ -79,6 +81,7 @@ class HistoryWriter:
         self._max_batch = max_batch
         self._started = False
         self._set_aside: list[Path] = []
+        self._in_place: list[FileNote] = []
         self._turn = threading.Lock()
         self._stopping = threading.Event()
 
@@ -115,7 +118,8 @@ class HistoryWriter:
                 added[partition.table] += count
                 files += count > 0
             if len(self._set_aside) == before:
-                self._journal.advance(CONSUMER, batch.last_seq)
+                self._journal.advance(CONSUMER, batch.last_seq, self._in_place)
+                self._in_place.clear()
         if files:
             # Arrow keeps freed memory for later; this process has years to run.
             pa.default_memory_pool().release_unused()
@@ -146,11 +150,20 @@ class HistoryWriter:
 
     def _merge(self, partition: Partition, new: pa.Table) -> int:
         """Puts rows into their file; how many were new to it."""
+        noted: list[FileNote] = []
+
+        def note(path: Path, rows: int) -> None:
+            """Before the file takes its place, so that no crash leaves one that nobody knows."""
+            noted.append(fingerprint(path, partition, rows))
+            self._journal.note_file(noted[-1])
+
         try:
-            return add_rows(self._folder, partition, new)
+            added = add_rows(self._folder, partition, new, note)
         except UnreadableFileError as error:
             self._give_up(partition, str(error))
-            return add_rows(self._folder, partition, new)
+            added = add_rows(self._folder, partition, new, note)
+        self._in_place += noted
+        return added
 
     def _clear_up(self) -> None:
         """Deletes half-written files and sets unreadable ones aside."""
