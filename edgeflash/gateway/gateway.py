@@ -26,7 +26,7 @@ from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
-from edgeflash.history import HistoryWriter
+from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
@@ -271,8 +271,8 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
-                    await asyncio.to_thread(journal.trim_events, before)
+                    await asyncio.to_thread(journal.trim, before, (CONSUMER,))
+                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))

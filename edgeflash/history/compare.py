@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from edgeflash.history.file_rows import FileRows, Key
+from edgeflash.history.file_rows import FACTS, FileRows, Key
 from edgeflash.history.findings import Finding, Problem
 from edgeflash.history.layout import Partition
 from edgeflash.journal.ledger import CountedRow, LedgerPage, Tally
@@ -93,7 +93,7 @@ def _beside_journal(
 def _beside_ledger(
     partition: Partition, path: str, held: FileRows, expected: Expected
 ) -> Iterable[Finding]:
-    if expected.page.was_deleted:
+    if expected.page.was_deleted or not FACTS[partition.table].figures:
         return
     coming = {row.key for _, row in expected.tail}
     sums: defaultdict[str, Tally] = defaultdict(Tally)

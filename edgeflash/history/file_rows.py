@@ -24,37 +24,38 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import UnreadableFileError
 from edgeflash.history.layout import Partition
 from edgeflash.history.merge import in_schema
-from edgeflash.history.schema import SCHEMA_VERSION, TableName, schema
-from edgeflash.journal.digest import RESULT_FIGURES, TRACE_FIGURES, Figure, row_digest
+from edgeflash.history.schema import SCHEMA_VERSION, TABLES, TableName, schema
+from edgeflash.journal.digest import (
+    EVENT_FIGURES,
+    RESULT_FIGURES,
+    TRACE_FIGURES,
+    Figure,
+    row_digest,
+)
 
 _DAY_US = 86_400_000_000
 _1970_ORDINAL = date(1970, 1, 1).toordinal()
 
-Key = tuple[int, ...]
+Key = tuple[Any, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What verification must know of a table. time: the column whose period a row's file is of.
-    key: names a row among those of a file. journal_key: the part of it that the journal has.
-    names_journal: its rows say which journal they came from."""
+    """What verification must know of a table beside its declaration. figures: of the digest; none
+    for a table that does not come from the journal. journal_key: the part of the key that the
+    journal has. names_journal: its rows say which journal they came from."""
 
     figures: tuple[Figure, ...]
-    time: str
-    key: tuple[str, ...]
-    order: tuple[str, ...]
     journal_key: tuple[str, ...]
     names_journal: bool
 
 
 _CYCLE = ("epoch", "cycle_number")
 FACTS: dict[TableName, Facts] = {
-    TableName.RESULTS: Facts(
-        RESULT_FIGURES, "finished_at", _CYCLE, ("finished_at", *_CYCLE), _CYCLE, True
-    ),
-    TableName.TRACES: Facts(
-        TRACE_FIGURES, "finished_at", _CYCLE, ("finished_at", *_CYCLE), _CYCLE, False
-    ),
+    TableName.RESULTS: Facts(RESULT_FIGURES, _CYCLE, True),
+    TableName.TRACES: Facts(TRACE_FIGURES, _CYCLE, False),
+    TableName.EVENTS: Facts(EVENT_FIGURES, ("journal_seq",), True),
+    TableName.LAB: Facts((), ("entry_id",), False),
 }
 
 
@@ -124,9 +125,9 @@ def _version(parquet: pq.ParquetFile, path: Path) -> int:
 
 
 def _read_all(parquet: pq.ParquetFile, partition: Partition, found: FileRows) -> None:
-    facts = FACTS[partition.table]
+    facts, table = FACTS[partition.table], TABLES[partition.table]
     there = set(parquet.schema_arrow.names)
-    missing = {*facts.key, facts.time} - there
+    missing = {*table.key, table.time} - there
     if missing:
         raise ValueError(f"it has no column {', '.join(sorted(missing))}")
     found.has_figures = all(f.name in there for f in facts.figures)
@@ -139,7 +140,8 @@ def _read_all(parquet: pq.ParquetFile, partition: Partition, found: FileRows) ->
             if row.at_us is None or None in row.key:
                 found.damaged += 1
                 continue
-            place = (row.at_us, *row.order)
+            # As Arrow sorts: what is not known comes last.
+            place = (row.at_us, *((value is None, value) for value in row.order))
             found.is_sorted &= last is None or last <= place
             last = place
             found.doubled += row.key in seen
@@ -167,9 +169,10 @@ class _Row:
 
 def _rows(group: pa.Table, table: TableName, has_figures: bool) -> Iterator[_Row]:
     """The rows of a group, by the columns that the digest and the place are made of."""
-    facts = FACTS[table]
-    declared = schema(table)
-    names = {f.name for f in facts.figures} | {*facts.key, *facts.order, "analyzer"}
+    facts, declared = FACTS[table], schema(table)
+    key, time = TABLES[table].key_in_file, TABLES[table].time
+    order = [name for name in TABLES[table].order if name != time]
+    names = {f.name for f in facts.figures} | {*key, *order, time, "analyzer"}
     if facts.names_journal:
         names.add("journal_begun_at")
     wanted = pa.schema([declared.field(name) for name in sorted(names)])
@@ -180,20 +183,18 @@ def _rows(group: pa.Table, table: TableName, has_figures: bool) -> Iterator[_Row
         return zip(*(plain[name] for name in of), strict=True)
 
     journals = plain.get("journal_begun_at", [None] * len(part))
-    others = [name for name in facts.order if name != facts.time]
-    figures = tuples([f.name for f in facts.figures])
-    for at_us, analyzer, key, order, journal_key, journal_us, values in zip(
-        plain[facts.time],
+    for at_us, analyzer, key_values, order_values, journal_key, journal_us, values in zip(
+        plain[time],
         plain["analyzer"],
-        tuples(facts.key),
-        tuples(others),
+        tuples(key),
+        tuples(order),
         tuples(facts.journal_key),
         journals,
-        figures,
+        tuples([f.name for f in facts.figures]) if facts.figures else [()] * len(part),
         strict=True,
     ):
         digest = row_digest(facts.figures, values) if has_figures else 0
-        yield _Row(analyzer, at_us, key, order, journal_key, digest, journal_us)
+        yield _Row(analyzer, at_us, key_values, order_values, journal_key, digest, journal_us)
 
 
 def plain_values(column: pa.ChunkedArray[Any]) -> Sequence[Any]:

@@ -4,27 +4,34 @@ from __future__ import annotations
 
 from array import array
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from edgeflash.history.columns import TableName
+from edgeflash.history.file_rows import FACTS, Key
 from edgeflash.history.layout import Partition
-from edgeflash.history.writer import CONSUMER
+from edgeflash.history.schema import TABLES
+from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
 from edgeflash.journal import JournalReader
-from edgeflash.journal.ledger import RESULTS, CountedRow, rows_of_result
+from edgeflash.journal.ledger import (
+    EVENTS,
+    RESULTS,
+    CountedRow,
+    rows_of_event,
+    rows_of_result,
+)
 
 _CHUNK = 256
 
-Key = tuple[int, ...]
 Found = tuple[int, list[CountedRow]]
 """The number of an entry and its rows."""
 
-CONSUMERS: Mapping[str, str] = {RESULTS: CONSUMER}
+CONSUMERS: Mapping[str, str] = {RESULTS: CONSUMER, EVENTS: EVENTS_CONSUMER}
 """For each feed of the journal the position of the history's writer in it."""
 
 
 def feed_of(table: TableName) -> str:
     """The feed of the journal that a table comes from."""
-    return RESULTS
+    return EVENTS if table is TableName.EVENTS else RESULTS
 
 
 def partition_of_row(row: CountedRow) -> Partition:
@@ -35,15 +42,22 @@ def partition_of_row(row: CountedRow) -> Partition:
 
 def file_period(table: TableName, day: str) -> str:
     """The period of the file that a day belongs to."""
-    return day if table is TableName.TRACES else day[:7]
+    return day if TABLES[table].day_files else day[:7]
 
 
 def rows_after(journal: JournalReader, feed: str, seq: int) -> Iterator[Found]:
     """What a feed holds after an entry. Raises StorageError."""
-    while entries := journal.entries_after(seq, _CHUNK):
-        for entry in entries:
-            yield entry.seq, rows_of_result(entry.result)
-        seq = entries[-1].seq
+    while found := _chunk_after(journal, feed, seq):
+        yield from found
+        seq = found[-1][0]
+
+
+def _chunk_after(journal: JournalReader, feed: str, seq: int) -> list[Found]:
+    if feed == EVENTS:
+        lines = journal.events_after(seq, _CHUNK)
+        return [(number, rows_of_event(number, event)) for number, event in lines]
+    entries = journal.entries_after(seq, _CHUNK)
+    return [(entry.seq, rows_of_result(entry.result)) for entry in entries]
 
 
 class JournalRows:
@@ -77,15 +91,12 @@ class JournalRows:
         numbers = self._numbers.get(partition)
         if numbers is None:
             return {}
-        step = 2 + len(KEY_PARTS[feed_of(partition.table)])
+        step = 2 + len(FACTS[partition.table].journal_key)
         return {
             tuple(numbers[i + 1 : i + step - 1]): numbers[i + step - 1]
             for i in range(0, len(numbers), step)
             if numbers[i] <= up_to
         }
-
-
-KEY_PARTS: Mapping[str, Sequence[str]] = {RESULTS: ("epoch", "cycle_number")}
 
 
 class Tail:

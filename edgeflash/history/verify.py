@@ -220,7 +220,7 @@ class Verification:
     def _page(self, partition: Partition) -> LedgerPage:
         if self._journal is None:
             return LedgerPage()
-        table, consumer = partition.table, CONSUMERS[feed_of(partition.table)]
+        table, consumer = partition.table, CONSUMERS.get(feed_of(partition.table), "")
         return ledger_page(
             self._journal, table.value, partition.analyzer, partition.period, consumer
         )

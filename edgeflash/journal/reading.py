@@ -39,6 +39,15 @@ class Entry:
     journal_begun_at: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """One line of the event record and its number in the journal; journal_begun_at: as Entry's."""
+
+    seq: int
+    event: EventEntry
+    journal_begun_at: datetime | None = None
+
+
 class JournalReader:
     """A journal that can be looked at but not changed. Safe to use from several threads.
 
@@ -131,6 +140,11 @@ class JournalReader:
         """Up to `limit` lines of the event record written after number `seq`, with their numbers;
         empty in a journal from before there was any."""
         return self._events("seq > ?", (seq,), limit)
+
+    def event_lines_after(self, seq: int, limit: int) -> list[EventLine]:
+        """As `events_after`, with when the journal was made."""
+        begun_at = self._begun_at()
+        return [EventLine(n, event, begun_at) for n, event in self.events_after(seq, limit)]
 
     def events(
         self, since: datetime | None = None, analyzer: str | None = None

@@ -20,8 +20,8 @@ from edgeflash.history.layout import Partition
 from edgeflash.history.schema import TableName
 from edgeflash.history.verify import Verification, verify
 from edgeflash.journal import Journal
-from edgeflash.model import Result
-from tests.unit.journal.samples import sample_pulse, sample_result
+from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus, Result
+from tests.unit.journal.samples import START, sample_pulse, sample_result
 
 MAY = "results/an=fp-101/month=2026-05/results.parquet"
 FIRST_OF_MAY = "traces/an=fp-101/day=2026-05-01/traces.parquet"
@@ -79,6 +79,35 @@ def test_a_sound_history_is_sound(trim: bool, journal: Journal, folder: Path) ->
     assert report.bytes == sum(p.stat().st_size for p in folder.rglob("*.parquet"))
     alone = verify(folder)
     assert (problems(alone), alone.files, alone.unknown_files) == ([], 8, 8)
+
+
+def test_events_and_laboratory_results_are_checked(journal: Journal, folder: Path) -> None:
+    """Events beside the ledger; laboratory results, which no journal has, by themselves."""
+
+    def tell(first: int, last: int) -> None:
+        for n in range(first, last):
+            at = START + timedelta(minutes=n)
+            entry = EventEntry(at, EventKind.ALARM, "fp-101" if n % 2 else "", subject="stale")
+            journal.append_event(entry).result(30)
+
+    tell(0, 20)
+    writer = HistoryWriter(journal, folder)
+    writer.flush()
+    lab = LabResult("fp-101", "e-1", "4711", START, 61.5, LabStatus.FINAL, START)
+    writer.add_lab([lab])
+    tell(20, 25)
+    report = verify(folder, journal)
+    assert (problems(report), report.files, report.rows) == ([], 3, 21)
+    site = "events/an=_site/month=2026-04/events.parquet"
+    changed(folder, site, lambda t: t.slice(0, len(t) - 1))
+    assert problems(verify(folder, journal)) == [
+        (Problem.CHANGED_BYTES, site, None),
+        (Problem.MISSING_ROWS, site, 1),
+        (Problem.TOO_FEW_ROWS, site, 1),
+    ]
+    entered = "lab/an=fp-101/month=2026-04/lab.parquet"
+    changed(folder, entered, lambda t: t)
+    assert (Problem.CHANGED_BYTES, entered, None) in problems(verify(folder, journal))
 
 
 def test_an_empty_history_is_sound(journal: Journal, folder: Path) -> None:
