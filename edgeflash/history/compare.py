@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from edgeflash.history.file_rows import FACTS, FileRows, Key
@@ -20,14 +20,14 @@ class Expected:
 
     page: of the ledger, read before the file was opened. tail: rows of entries after the page's
     position, with the entry's number, read after the file was. own: rows of entries up to that
-    position that the journal still has. foreign: keys that came from another journal.
-    whole_after: of days after it the ledger knows every row.
+    position that the journal still has. is_foreign: of each row, whether another journal has
+    counted it. whole_after: of days after it the ledger knows every row.
     """
 
     page: LedgerPage
     tail: Collection[tuple[int, CountedRow]]
     own: Mapping[Key, int]
-    foreign: Collection[Key]
+    is_foreign: Sequence[bool]
     whole_after: str
 
     @property
@@ -65,29 +65,56 @@ def compared(partition: Partition, path: str, held: FileRows, expected: Expected
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class OwnRows:
+    """Keys of the journal's own rows beside those of a file. missing: not there. changed: there,
+    with other figures. taken: a row of an earlier journal has the key."""
+
+    missing: tuple[Key, ...]
+    changed: tuple[Key, ...]
+    taken: tuple[Key, ...]
+
+
+def own_rows(partition: Partition, held: FileRows, expected: Expected) -> OwnRows:
+    """What of the rows that the journal still has is in the file as it should be."""
+    there: dict[Key, int] = {}
+    others: set[Key] = set()
+    for key, digest, is_foreign in zip(held.keys, held.digests, expected.is_foreign, strict=True):
+        if is_foreign:
+            others.add(key)
+        else:
+            there[key] = digest
+    if FACTS[partition.table].names_journal_in_key:
+        others.clear()  # such keys are never those of another journal
+    own = expected.own
+    missing = own.keys() - there.keys()
+    changed = {k for k, digest in own.items() if there.get(k, digest) != digest}
+    return OwnRows(
+        missing=tuple(sorted(missing - others)),
+        changed=tuple(sorted(changed)) if held.has_figures else (),
+        taken=tuple(sorted(missing & others)),
+    )
+
+
 def _beside_journal(
     partition: Partition, path: str, held: FileRows, expected: Expected
 ) -> Iterable[Finding]:
-    digests = dict(zip(held.keys, held.digests, strict=True))
-    if not expected.page.was_deleted:
-        missing = sorted(expected.own.keys() - digests.keys())
-        if missing:
-            sentence = f"{len(missing)} rows that the journal has are not in it: {_shown(missing)}"
-            yield Finding(Problem.MISSING_ROWS, path, sentence, partition, len(missing))
-    if not held.has_figures:
-        return
-    other = [k for k, digest in expected.own.items() if digests.get(k, digest) != digest]
-    taken = sorted(k for k in other if k in expected.foreign)
-    changed = sorted(k for k in other if k not in expected.foreign)
-    if changed:
-        sentence = f"{len(changed)} rows differ from those of the journal: {_shown(changed)}"
-        yield Finding(Problem.CHANGED_ROWS, path, sentence, partition, len(changed))
-    if taken:
+    own = own_rows(partition, held, expected)
+    if own.missing and not expected.page.was_deleted:
+        count = len(own.missing)
+        sentence = f"{count} rows that the journal has are not in it: {_shown(own.missing)}"
+        yield Finding(Problem.MISSING_ROWS, path, sentence, partition, count)
+    if own.changed:
+        count = len(own.changed)
+        sentence = f"{count} rows differ from those of the journal: {_shown(own.changed)}"
+        yield Finding(Problem.CHANGED_ROWS, path, sentence, partition, count)
+    if own.taken:
+        count = len(own.taken)
         sentence = (
-            f"{len(taken)} rows of the journal cannot come into it: rows of an earlier journal "
-            f"have their keys: {_shown(taken)}"
+            f"{count} rows of the journal cannot come into it: rows of an earlier journal have "
+            f"their keys: {_shown(own.taken)}"
         )
-        yield Finding(Problem.KEY_TAKEN, path, sentence, partition, len(taken))
+        yield Finding(Problem.KEY_TAKEN, path, sentence, partition, count)
 
 
 def _beside_ledger(
@@ -97,8 +124,10 @@ def _beside_ledger(
         return
     coming = {row.key for _, row in expected.tail}
     sums: defaultdict[str, Tally] = defaultdict(Tally)
-    for key, day, digest in zip(held.keys, held.days, held.digests, strict=True):
-        if key not in expected.foreign and key not in coming:
+    for key, day, digest, is_foreign in zip(
+        held.keys, held.days, held.digests, expected.is_foreign, strict=True
+    ):
+        if not is_foreign and key not in coming:
             sums[day] += Tally(1, digest)
     days = expected.days
     for day in sorted(days.keys() | sums.keys()):
@@ -119,6 +148,6 @@ def _beside_ledger(
             yield Finding(Problem.OTHER_CONTENT, path, sentence, partition, there.rows)
 
 
-def _shown(keys: list[Key]) -> str:
+def _shown(keys: Sequence[Key]) -> str:
     texts = ["/".join(map(str, key)) for key in keys[:_SHOWN]]
     return ", ".join(texts) + (", …" if len(keys) > _SHOWN else "")

@@ -43,19 +43,21 @@ Key = tuple[Any, ...]
 class Facts:
     """What verification must know of a table beside its declaration. figures: of the digest; none
     for a table that does not come from the journal. journal_key: the part of the key that the
-    journal has. names_journal: its rows say which journal they came from."""
+    journal has. names_journal: its rows say which journal they came from; ..._in_key: in their key.
+    """
 
     figures: tuple[Figure, ...]
     journal_key: tuple[str, ...]
-    names_journal: bool
+    names_journal: bool = False
+    names_journal_in_key: bool = False
 
 
 _CYCLE = ("epoch", "cycle_number")
 FACTS: dict[TableName, Facts] = {
     TableName.RESULTS: Facts(RESULT_FIGURES, _CYCLE, True),
-    TableName.TRACES: Facts(TRACE_FIGURES, _CYCLE, False),
-    TableName.EVENTS: Facts(EVENT_FIGURES, ("journal_seq",), True),
-    TableName.LAB: Facts((), ("entry_id",), False),
+    TableName.TRACES: Facts(TRACE_FIGURES, _CYCLE),
+    TableName.EVENTS: Facts(EVENT_FIGURES, ("journal_seq",), True, True),
+    TableName.LAB: Facts((), ("entry_id",)),
 }
 
 

@@ -8,7 +8,7 @@ set aside or deleted between is looked at again.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TypeAlias
 
 from edgeflash.errors import StorageError
-from edgeflash.history.compare import Expected, compared
+from edgeflash.history.compare import Expected, OwnRows, compared, own_rows
 from edgeflash.history.file_rows import FACTS, FileRows, Key, UnknownSchemaError, look_at
 from edgeflash.history.files import UnreadableFileError, read_file
 from edgeflash.history.findings import Finding, Problem, Report, Sums
@@ -114,9 +114,8 @@ class Verification:
 
     def check(self, partition: Partition) -> list[Finding]:
         """What is wrong with one file."""
-        feed = feed_of(partition.table)
         for _ in range(_ATTEMPTS):
-            state, page = self._state(feed), self._page(partition)
+            state, page = self._ledger(partition)
             look = self._look(partition)
             expected = self._expected(partition, state, page, look)
             found = self._judged(partition, expected, look)
@@ -125,6 +124,22 @@ class Verification:
                 return found
         sentence = "it was replaced again and again while it was looked at"
         return [Finding(Problem.ALWAYS_BUSY, self._name(partition), sentence, partition)]
+
+    def own_rows(self, partition: Partition) -> OwnRows:
+        """What of the journal's own rows is in a readable file; only where no writer is at work."""
+        state, page, look = *self._ledger(partition), self._look(partition)
+        if look.held is None:
+            return OwnRows((), (), ())
+        return own_rows(partition, look.held, self._expected(partition, state, page, look))
+
+    def own_keys(self, partition: Partition) -> Collection[Key]:
+        """Of the rows that the journal still has, and that had come to the file."""
+        own = self._own.get(feed_of(partition.table))
+        return () if own is None else own.of(partition, self._page(partition).position).keys()
+
+    def has_note(self, partition: Partition) -> bool:
+        """Whether the ledger has a fingerprint of the file."""
+        return bool(self._page(partition).fingerprints)
 
     def _look(self, partition: Partition) -> _Look:
         path = partition.path(self._folder)
@@ -162,7 +177,7 @@ class Verification:
     def _expected(
         self, partition: Partition, state: LedgerState, page: LedgerPage, look: _Look
     ) -> Expected:
-        feed = feed_of(partition.table)
+        feed, held = feed_of(partition.table), look.held
         # Noted since: of a file that came to its place after the page was read.
         noted = (*page.fingerprints, *self._page(partition).fingerprints)
         own = self._own.get(feed)
@@ -171,7 +186,9 @@ class Verification:
             page=replace(page, fingerprints=noted),
             tail=() if tail is None else tail.after(page.position, partition),
             own={} if own is None else own.of(partition, page.position),
-            foreign=self._foreign_keys(partition, look.held),
+            is_foreign=[]
+            if held is None
+            else self.is_foreign(partition, held.keys, held.journals_us),
             whole_after=state.whole_after,
         )
 
@@ -192,17 +209,19 @@ class Verification:
             or state_now.gaps != state.gaps
         )
 
-    def _foreign_keys(self, partition: Partition, held: FileRows | None) -> frozenset[Key]:
-        """Rows of the file that another journal has counted, or none that we know of."""
-        if held is None or self._begun_us is None:
-            return frozenset()
+    def is_foreign(
+        self, partition: Partition, keys: Sequence[Key], journals_us: Sequence[int | None]
+    ) -> list[bool]:
+        """Of rows of a file, whether they came from another journal. keys: as the journal has
+        them. journals_us: when that was made, where the table says so."""
+        if self._begun_us is None or partition.table is TableName.LAB:
+            return [False] * len(keys)
         if FACTS[partition.table].names_journal:
-            pairs: Iterable[tuple[Key, int | None]] = zip(held.keys, held.journals_us, strict=True)
-            return frozenset(k for k, us in pairs if us not in (None, self._begun_us))
+            return [us not in (None, self._begun_us) for us in journals_us]
         results = Partition(TableName.RESULTS, partition.analyzer, partition.period[:7])
         if self._foreign[0] != results:
             self._foreign = (results, self._foreign_results(results))
-        return self._foreign[1]
+        return [key in self._foreign[1] for key in keys]
 
     def _foreign_results(self, results: Partition) -> frozenset[Key]:
         names = ("epoch", "cycle_number", "journal_begun_at")
@@ -224,6 +243,9 @@ class Verification:
         return ledger_page(
             self._journal, table.value, partition.analyzer, partition.period, consumer
         )
+
+    def _ledger(self, partition: Partition) -> tuple[LedgerState, LedgerPage]:
+        return self._state(feed_of(partition.table)), self._page(partition)
 
     def _state(self, feed: str) -> LedgerState:
         return NO_LEDGER if self._journal is None else ledger_state(self._journal, feed)

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -19,14 +20,16 @@ import structlog
 
 from edgeflash.errors import StorageError
 from edgeflash.history.files import (
+    Note,
     UnreadableFileError,
     delete_pending,
     looks_whole,
     set_aside,
+    write_file,
 )
 from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
-from edgeflash.history.rewriting import add_rows
+from edgeflash.history.rewriting import GROUP_ROWS, add_rows, in_groups
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
 from edgeflash.journal.ledger import FileNote
@@ -129,9 +132,29 @@ class HistoryWriter:
             self._begin()
             by_partition = rows_by_partition(results)
             added = sum(self._merge(p, by_partition[p]) for p in sorted(by_partition))
-            self._journal.confirm_files(self._in_place)
-            self._in_place.clear()
+            self._confirm()
             return added
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Holds flushes up, while somebody mends files: with `put` and `put_in_place_of`, which are
+        for within only."""
+        with self._turn:
+            yield
+
+    def put(self, partition: Partition, rows: pa.Table) -> int:
+        """Puts rows into their file; how many were new to it. Raises StorageError."""
+        added = self._merge(partition, rows)
+        self._confirm()
+        return added
+
+    def put_in_place_of(self, partition: Partition, rows: pa.Table) -> None:
+        """Replaces a file by one with these rows, which must be in order. Raises StorageError."""
+        note, noted = self._noting(partition)
+        groups = in_groups([rows], GROUP_ROWS[partition.table])
+        write_file(self._folder, partition, rows.schema, groups, note)
+        self._in_place += noted
+        self._confirm()
 
     def stop(self) -> None:
         """Lets a flush that runs, and any later one, end after the file it is at.
@@ -163,6 +186,7 @@ class HistoryWriter:
                 if len(self._set_aside) == before:
                     self._journal.advance(feed.consumer, batch.last_seq, self._in_place)
                     self._in_place.clear()
+        self._journal.fill_ledger()
         if files:
             # Arrow keeps freed memory for later; this process has years to run.
             pa.default_memory_pool().release_unused()
@@ -194,13 +218,7 @@ class HistoryWriter:
 
     def _merge(self, partition: Partition, new: pa.Table) -> int:
         """Puts rows into their file; how many were new to it."""
-        noted: list[FileNote] = []
-
-        def note(path: Path, rows: int) -> None:
-            """Before the file takes its place, so that no crash leaves one that nobody knows."""
-            noted.append(fingerprint(path, partition, rows))
-            self._journal.note_file(noted[-1])
-
+        note, noted = self._noting(partition)
         try:
             added = add_rows(self._folder, partition, new, note)
         except UnreadableFileError as error:
@@ -208,6 +226,21 @@ class HistoryWriter:
             added = add_rows(self._folder, partition, new, note)
         self._in_place += noted
         return added
+
+    def _noting(self, partition: Partition) -> tuple[Note, list[FileNote]]:
+        """What tells the ledger of a file before it takes its place, so that no crash leaves one
+        that nobody knows; and what it has told."""
+        noted: list[FileNote] = []
+
+        def note(path: Path, rows: int) -> None:
+            noted.append(fingerprint(path, partition, rows))
+            self._journal.note_file(noted[-1])
+
+        return note, noted
+
+    def _confirm(self) -> None:
+        self._journal.confirm_files(self._in_place)
+        self._in_place.clear()
 
     def _clear_up(self) -> None:
         """Deletes half-written files and sets unreadable ones aside."""
