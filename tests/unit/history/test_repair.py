@@ -47,8 +47,10 @@ def store(journal: Journal, *results: Result) -> None:
 
 
 def filled(journal: Journal, folder: Path, trim: bool = False) -> None:
+    """Cycles on both sides of midnight; with trim, the journal has only the last of them."""
     for analyzer in ("fp-101", "fp-102"):
-        store(journal, *(sample_result(n, analyzer) for n in range(120)))
+        numbers = range(120) if trim and analyzer == "fp-101" else range(24, 48)
+        store(journal, *(sample_result(n, analyzer) for n in numbers))
     for n in range(10):
         at = START + timedelta(minutes=n)
         journal.append_event(EventEntry(at, EventKind.ALARM, subject=f"alarm {n}")).result(30)
@@ -133,7 +135,7 @@ def test_files_that_cannot_be_read_are_made_again(
             folder.mkdir()
     report = mended(journal, folder)
     assert report.left == ()
-    assert sum(m.brought_back for m in report.mended) in (90, 490)
+    assert sum(m.brought_back for m in report.mended) in (18, 106)
     assert (read_results(folder), read_traces(folder)) == before
     assert verify(folder, journal).findings == ()
 
