@@ -491,6 +491,7 @@ class EventKind(StrEnum):
     TRUST_CHANGED = "trust_changed"
     CERTIFICATE_RENEWED = "certificate_renewed"
     HISTORY_DELETED = "history_deleted"
+    HISTORY_REPAIRED = "history_repaired"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from edgeflash.cli.history_verify import verify_history
 from edgeflash.cli.moments import moment
 from edgeflash.cli.why import why
 from edgeflash.errors import UsageError
@@ -29,6 +30,7 @@ history_app = typer.Typer(
     help="List, export and explain the results and traces of past cycles.", no_args_is_help=True
 )
 history_app.command("why")(why)
+history_app.command("verify")(verify_history)
 
 
 class ExportTable(StrEnum):

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import threading
 from collections.abc import Callable, Container
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import timedelta
 from functools import partial
 
 import structlog
@@ -16,17 +13,20 @@ import structlog
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.config.site import Site
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
+from edgeflash.gateway.history_desk import HistoryDesk
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
-from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
+from edgeflash.history import HistoryWriter
+from edgeflash.history.repair import repair
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
@@ -41,10 +41,7 @@ from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
 END_S = 3.5
-LAST_FLUSH_S = 1.0
-"""Together these keep the end within 5 s of the signal."""
-
-TRIM_EVERY_S = 3600.0
+"""Together with history_keeper.LAST_FLUSH_S this keeps the end within 5 s of the signal."""
 
 log = structlog.get_logger("edgeflash.gateway")
 
@@ -75,6 +72,7 @@ class Gateway:
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
         self._operations: GatewayOperations | None = None
+        self._history_desk: HistoryDesk | None = None
 
     async def run(self, stop: asyncio.Event, on_ready: Callable[[], None] = lambda: None) -> None:
         """Works until `stop` is set, then ends with everything on disk.
@@ -90,6 +88,11 @@ class Gateway:
         history = HistoryWriter(journal, site.history_dir)
         try:
             record = EventRecord(journal, self._clock.mono_s)
+            keeper = HistoryKeeper(
+                history, journal, site, self._clock, record.note, self._watch.history_fault
+            )
+            mend = partial(repair, site.history_dir, journal, history)
+            self._history_desk = HistoryDesk(mend, record.note, self._clock.utc_now)
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
@@ -105,7 +108,7 @@ class Gateway:
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(record), name="publisher"),
-                asyncio.create_task(self._keep_history(history, journal), name="history"),
+                asyncio.create_task(keeper.run(), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
                     self._made_operator_socket(self._operations).run(), name="operator socket"
@@ -123,7 +126,9 @@ class Gateway:
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
-            await asyncio.to_thread(_last_flush, history)
+            if self._history_desk is not None:
+                self._history_desk.stop()
+            await asyncio.to_thread(last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
 
@@ -173,7 +178,8 @@ class Gateway:
         return replace(self._watch.facts, silence="; ".join(silent))
 
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
-        answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
+        answer = OperatorRequests(operations, self._history_desk).answer
+        path = self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
 
     def _made_runners(self, journal: Journal) -> list[OutletRunner]:
@@ -253,44 +259,6 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
-
-    async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
-        """Writes the Parquet files every flush_s; a failure is said once and tried again."""
-        file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
-        # One thread, and always the same: each keeps for itself the memory it once needed.
-        thread = ThreadPoolExecutor(1, "history")
-        flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
-        while True:
-            await asyncio.sleep(file.history.flush_s)
-            try:
-                await flush()
-                if failing:
-                    log.info("the history can be written again")
-                failing = ""
-                self._watch.history_fault("")
-                if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
-                    trimmed_mono_s = self._clock.mono_s()
-                    before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, (CONSUMER,))
-                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
-            except (EdgeflashError, OSError) as error:
-                if str(error) != failing:
-                    log.error("the history cannot be written; it catches up later", why=str(error))
-                failing = str(error)
-                self._watch.history_fault(failing)
-
-
-def _last_flush(history: HistoryWriter) -> None:
-    """Brings the history up to date; one that is far behind is left to the next start."""
-    too_long = threading.Timer(LAST_FLUSH_S, history.stop)
-    too_long.start()
-    try:
-        if not history.flush().is_complete:
-            log.warning("the history is not up to date; the next start brings the rest")
-    except (EdgeflashError, OSError) as error:
-        log.error("the history is behind; the journal holds the rest", why=str(error))
-    finally:
-        too_long.cancel()
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

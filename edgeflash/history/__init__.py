@@ -1,7 +1,10 @@
 """The Parquet history: written from the journal, readable by any Parquet reader at any instant."""
 
+from edgeflash.history.columns import TableName
+from edgeflash.history.deleting import DeletionReport
 from edgeflash.history.export import export
 from edgeflash.history.reader import read_events, read_lab, read_results, read_traces
+from edgeflash.history.retention import Limits
 from edgeflash.history.summary import AnalyzerSummary, summary
 from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER, FlushReport, HistoryWriter
 
@@ -9,8 +12,11 @@ __all__ = [
     "CONSUMER",
     "EVENTS_CONSUMER",
     "AnalyzerSummary",
+    "DeletionReport",
     "FlushReport",
     "HistoryWriter",
+    "Limits",
+    "TableName",
     "export",
     "read_events",
     "read_lab",

@@ -17,6 +17,7 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.merge import in_schema, with_new_rows
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import KEY, TABLES, Row, TableName, part_of_schema
 from edgeflash.history.selection import Selection
 from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
@@ -25,7 +26,8 @@ from edgeflash.model import Verdict
 
 _CHUNK_RESULTS, _CHUNK_EVENTS = 256, 2048
 
-# A file vanishes only while the writer sets an unreadable one aside and writes it again.
+# A file vanishes while the writer sets an unreadable one aside and writes it again, and when it
+# has been kept long enough.
 _ATTEMPTS = 3
 
 
@@ -38,6 +40,7 @@ class Reading:
 
     Each pass reads anew and gives a table for each file (or tail of one to come), in
     the schema of `schema`. columns: only these; the table's key and time among them.
+    A file that retention deletes meanwhile gives no rows.
     Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
     """
 
@@ -54,6 +57,7 @@ class Reading:
         self._journal = journal
         self._selection = selection
         self._columns = columns
+        self._deleted = 0
         self.schema = part_of_schema(table, columns)
 
     def begin(self) -> tuple[int, Iterator[pa.Table]]:
@@ -64,19 +68,32 @@ class Reading:
         return self._pass(tails)
 
     def all(self) -> pa.Table:
-        """Every row of one pass as one table."""
-        for attempt in range(_ATTEMPTS):
+        """Every row of one pass as one table.
+
+        When a file is deleted meanwhile, the pass is made again: what it gave of older files may
+        be gone too, and would stand before a gap.
+        """
+        for left in reversed(range(_ATTEMPTS)):
+            self._deleted = 0
             try:
-                return pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
+                table = pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
             except FileVanishedError:
-                if attempt == _ATTEMPTS - 1:
+                if not left:
                     raise
+                continue
+            if not self._deleted or not left:
+                return table
         raise AssertionError("unreachable")
 
     def _pass(self, tails: Mapping[Partition, pa.Table]) -> tuple[int, Iterator[pa.Table]]:
         s = self._selection
         found = set(partitions_in(self._folder, self._table, s.analyzer, s.since, s.until))
-        partitions = sorted(found | {p for p in tails if p.table is self._table})
+        coming = {p for p in tails if p.table is self._table and p not in found}
+        if coming:
+            # What was deleted does not come back for a while when the journal is taken again.
+            retired = load_retired(self._folder)
+            coming = {p for p in coming if not retired.holds(p)}
+        partitions = sorted(found | coming)
         return len(partitions), self._tables(partitions, found, tails)
 
     def _tables(
@@ -98,9 +115,13 @@ class Reading:
             held = read_whole_rows(self._folder, partition, self._columns)
         except FileNotFoundError as error:
             if found:
-                raise FileVanishedError(
-                    f"{partition.path(self._folder)}: set aside while it was read; read again"
-                ) from error
+                # What is to be deleted is on the record before it goes.
+                if not load_retired(self._folder).holds(partition):
+                    raise FileVanishedError(
+                        f"{partition.path(self._folder)}: set aside while it was read; read again"
+                    ) from error
+                self._deleted += 1
+                return self.schema.empty_table()
             held = self.schema.empty_table()
         if tail is not None:
             merged = with_new_rows(held, tail.select(self.schema.names), self._table)

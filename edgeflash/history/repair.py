@@ -65,6 +65,11 @@ class Mended:
     unproven: int = 0
     kept_as: str = ""
 
+    @property
+    def path(self) -> str:
+        """Of the file, below the history folder."""
+        return str(self.partition.path(Path()))
+
 
 @dataclass(frozen=True, slots=True)
 class RepairReport:

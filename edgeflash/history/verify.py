@@ -22,6 +22,7 @@ from edgeflash.history.files import UnreadableFileError, read_file
 from edgeflash.history.findings import Finding, Problem, Report, Sums
 from edgeflash.history.journal_rows import CONSUMERS, JournalRows, Tail, feed_of, file_period
 from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition, partitions_in
+from edgeflash.history.retired import RETENTION_FOLDER, load_retired
 from edgeflash.history.schema import TableName
 from edgeflash.journal import JournalReader
 from edgeflash.journal.ledger import NO_LEDGER, LedgerPage, LedgerState
@@ -240,9 +241,13 @@ class Verification:
         if self._journal is None:
             return LedgerPage()
         table, consumer = partition.table, CONSUMERS.get(feed_of(partition.table), "")
-        return ledger_page(
+        page = ledger_page(
             self._journal, table.value, partition.analyzer, partition.period, consumer
         )
+        # What is to be deleted is on the record before it goes; the ledger is told after.
+        if not page.was_deleted and load_retired(self._folder).holds(partition):
+            return replace(page, was_deleted=True)
+        return page
 
     def _ledger(self, partition: Partition) -> tuple[LedgerState, LedgerPage]:
         return self._state(feed_of(partition.table)), self._page(partition)
@@ -268,7 +273,7 @@ def strangers(folder: Path) -> tuple[list[Finding], tuple[str, ...]]:
             if inside.parts[0] in tables:
                 sentence = "a file that the gateway did not put there; readers may take it for rows"
                 foreign.append(Finding(Problem.FOREIGN_FILE, str(inside), sentence))
-            else:
+            elif inside.parts[0] != RETENTION_FOLDER:
                 left_over.append(str(inside))
     return foreign, tuple(sorted(left_over))
 

@@ -13,12 +13,14 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 import pyarrow as pa
 import structlog
 
 from edgeflash.errors import StorageError
+from edgeflash.history.deleting import DeletionReport, delete_old
 from edgeflash.history.files import (
     Note,
     UnreadableFileError,
@@ -29,11 +31,13 @@ from edgeflash.history.files import (
 )
 from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
+from edgeflash.history.retention import Limits
+from edgeflash.history.retired import Retired, load_retired
 from edgeflash.history.rewriting import GROUP_ROWS, add_rows, in_groups
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
 from edgeflash.journal.ledger import FileNote
-from edgeflash.model import LabResult
+from edgeflash.model import EventEntry, LabResult
 
 _log = structlog.get_logger(__name__)
 
@@ -58,7 +62,8 @@ class FlushReport:
     """What one flush did. results, traces, events: rows that were new to the history.
 
     position: up to where the journal has been taken. set_aside: unreadable files found.
-    is_complete: False when `stop` ended it before the journal's end.
+    is_complete: False when `stop` ended it before the journal's end. passed_over: rows of files
+    that retention has deleted, which are not written again.
     """
 
     results: int = 0
@@ -68,6 +73,7 @@ class FlushReport:
     set_aside: tuple[Path, ...] = ()
     is_complete: bool = True
     events: int = 0
+    passed_over: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +116,9 @@ class HistoryWriter:
         self._started = False
         self._set_aside: list[Path] = []
         self._in_place: list[FileNote] = []
+        self._retired = Retired()
+        self._noted_as_deleted: set[tuple[str, str, str]] = set()
+        self._passed_over = 0
         self._turn = threading.Lock()
         self._stopping = threading.Event()
 
@@ -140,6 +149,7 @@ class HistoryWriter:
         """Holds flushes up, while somebody mends files: with `put` and `put_in_place_of`, which are
         for within only."""
         with self._turn:
+            self._retired = load_retired(self._folder)
             yield
 
     def put(self, partition: Partition, rows: pa.Table) -> int:
@@ -156,6 +166,22 @@ class HistoryWriter:
         self._in_place += noted
         self._confirm()
 
+    def delete_old(
+        self,
+        limits: Mapping[TableName, Limits],
+        now: datetime,
+        owed_from: Mapping[TableName, datetime],
+        tell: Callable[[EventEntry], object] = lambda entry: None,
+    ) -> DeletionReport:
+        """Deletes what was kept long enough, as `deleting.delete_old`. Blocking."""
+        with self._turn:
+            self._begin()
+            self._note_deleted()
+            report = delete_old(self._folder, limits, now, owed_from, tell, self._stopping.is_set)
+            self._retired = load_retired(self._folder)
+            self._note_deleted()
+            return report
+
     def stop(self) -> None:
         """Lets a flush that runs, and any later one, end after the file it is at.
 
@@ -166,6 +192,8 @@ class HistoryWriter:
 
     def _begin(self) -> None:
         self._set_aside = []
+        self._passed_over = 0
+        self._retired = load_retired(self._folder)
         if not self._started:
             self._clear_up()
             self._started = True
@@ -187,6 +215,8 @@ class HistoryWriter:
                     self._journal.advance(feed.consumer, batch.last_seq, self._in_place)
                     self._in_place.clear()
         self._journal.fill_ledger()
+        if self._passed_over:
+            _log.info("history_rows_of_deleted_files_passed_over", rows=self._passed_over)
         if files:
             # Arrow keeps freed memory for later; this process has years to run.
             pa.default_memory_pool().release_unused()
@@ -200,6 +230,7 @@ class HistoryWriter:
             self._journal.position(CONSUMER),
             tuple(self._set_aside),
             events=added[TableName.EVENTS],
+            passed_over=self._passed_over,
         )
 
     def _next_batch(self, feed: _Feed) -> _Batch | None:
@@ -217,7 +248,14 @@ class HistoryWriter:
         return batch if count else None
 
     def _merge(self, partition: Partition, new: pa.Table) -> int:
-        """Puts rows into their file; how many were new to it."""
+        """Puts rows into their file; how many were new to it.
+
+        A file that retention has deleted is not made again: with what the journal still has of it,
+        it would say less than it did.
+        """
+        if self._retired.holds(partition) and not partition.path(self._folder).exists():
+            self._passed_over += len(new)
+            return 0
         note, noted = self._noting(partition)
         try:
             added = add_rows(self._folder, partition, new, note)
@@ -237,6 +275,19 @@ class HistoryWriter:
             self._journal.note_file(noted[-1])
 
         return note, noted
+
+    def _note_deleted(self) -> None:
+        """Lets the ledger know what retention deleted, for as long as the journal lives. On a full
+        disk that waits: deleting is what makes room."""
+        gone = {(t.value, a, period) for (t, a), period in self._retired.last.items()}
+        if gone <= self._noted_as_deleted:
+            return
+        try:
+            self._journal.note_deleted(sorted(gone))
+        except StorageError as error:
+            _log.warning("history_deletion_not_in_the_ledger_yet", why=str(error))
+        else:
+            self._noted_as_deleted = gone
 
     def _confirm(self) -> None:
         self._journal.confirm_files(self._in_place)

@@ -42,7 +42,7 @@ CREATE = (
     "period TEXT NOT NULL, sha256 TEXT NOT NULL, bytes INTEGER NOT NULL, rows INTEGER NOT NULL, "
     "PRIMARY KEY (tbl, analyzer, period, sha256)) WITHOUT ROWID",
     "CREATE TABLE IF NOT EXISTS history_deleted (tbl TEXT NOT NULL, analyzer TEXT NOT NULL, "
-    "period TEXT NOT NULL, PRIMARY KEY (tbl, analyzer, period)) WITHOUT ROWID",
+    "period TEXT NOT NULL, PRIMARY KEY (tbl, analyzer)) WITHOUT ROWID",
 )
 
 
@@ -90,7 +90,8 @@ class LedgerPage:
 
     position: up to where the history's writer was done. last_seq: the last entry of the journal.
     days: of each day of the period. fingerprints: those the file may have; empty for a file of
-    before the ledger. was_deleted: by retention, so that rows may be missing.
+    before the ledger. was_deleted: by retention, or from a time before a file that was, so that
+    rows may be missing.
     """
 
     position: int = 0
@@ -238,8 +239,10 @@ def confirm_files(connection: sqlite3.Connection, notes: Iterable[FileNote]) -> 
     )
 
 
-def note_deleted(connection: sqlite3.Connection, table: str, analyzer: str, period: str) -> None:
-    """Notes that a file is deleted by retention; before it is."""
-    connection.execute(
-        "INSERT OR IGNORE INTO history_deleted VALUES (?, ?, ?)", (table, analyzer, period)
+def note_deleted(connection: sqlite3.Connection, files: Iterable[tuple[str, str, str]]) -> None:
+    """Notes up to which period retention has deleted files: table, analyzer, period."""
+    connection.executemany(
+        "INSERT INTO history_deleted VALUES (?, ?, ?) ON CONFLICT (tbl, analyzer) "
+        "DO UPDATE SET period = max(period, excluded.period)",
+        list(files),
     )

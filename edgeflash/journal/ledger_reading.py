@@ -24,7 +24,7 @@ _FILES = (
     "SELECT tbl, analyzer, period, sha256, bytes, rows FROM history_files "
     "WHERE tbl = ? AND analyzer = ? AND period = ?"
 )
-_DELETED = "SELECT 1 FROM history_deleted WHERE tbl = ? AND analyzer = ? AND period = ?"
+_DELETED = "SELECT 1 FROM history_deleted WHERE tbl = ? AND analyzer = ? AND period >= ?"
 
 
 def ledger_state(journal: JournalReader, feed: str = RESULTS) -> LedgerState:

@@ -178,12 +178,9 @@ class Journal(JournalReader):
         """Notes that these files of the history stand in their places. Raises StorageError."""
         self._submit(lambda connection: ledger.confirm_files(connection, files)).result()
 
-    def note_deleted(self, table: str, analyzer: str, period: str) -> None:
-        """Notes that retention deletes a file of the history, before it does. Raises
-        StorageError."""
-        self._submit(
-            lambda connection: ledger.note_deleted(connection, table, analyzer, period)
-        ).result()
+    def note_deleted(self, files: Sequence[tuple[str, str, str]]) -> None:
+        """Notes up to which period retention has deleted files: table, analyzer, period of each."""
+        self._submit(lambda connection: ledger.note_deleted(connection, files)).result()
 
     def fill_ledger(self) -> int:
         """Counts the entries of before the ledger that are still there; how many there were.

@@ -17,6 +17,7 @@ import pytest
 from edgeflash.history import HistoryWriter, rewriting
 from edgeflash.history.findings import Problem, Report
 from edgeflash.history.layout import Partition
+from edgeflash.history.retention import Limits
 from edgeflash.history.schema import TableName
 from edgeflash.history.verify import Verification, verify
 from edgeflash.journal import Journal
@@ -233,7 +234,7 @@ def test_a_missing_file_is_found(journal: Journal, folder: Path) -> None:
 def test_what_retention_deleted_is_not_missing(journal: Journal, folder: Path) -> None:
     """Once it is noted, before and after the file goes; late rows may stand there alone."""
     filled(journal, folder, trim=True)
-    journal.note_deleted("results", "fp-102", "2026-04")
+    journal.note_deleted([("results", "fp-102", "2026-04")])
     assert problems(verify(folder, journal)) == []
     (folder / "results/an=fp-102/month=2026-04/results.parquet").unlink()
     report = verify(folder, journal)
@@ -244,6 +245,29 @@ def test_what_retention_deleted_is_not_missing(journal: Journal, folder: Path) -
         "2026-04-30"
     }
     assert problems(verify(folder, journal)) == []
+
+
+def test_retention_gives_no_alarm(journal: Journal, folder: Path) -> None:
+    """Files deleted by age, rows that come later for that time, and rows for a time before; also
+    when nothing is to be deleted any more."""
+    filled(journal, folder)
+    writer = HistoryWriter(journal, folder)
+    now = datetime(2026, 5, 2, 1, tzinfo=UTC)
+    limits = {TableName.TRACES: Limits(keep_days=0.5)}
+    assert writer.delete_old(limits, now, {}).files == 2
+    assert not (folder / "traces/an=fp-101/day=2026-04-30").exists()
+    store(
+        journal,
+        sample_result(3, epoch=1),
+        sample_result(4, finished_at=START - timedelta(days=9), epoch=1),
+    )
+    assert writer.flush().passed_over == 2
+    report = verify(folder, journal)
+    assert (problems(report), report.deleted_files) == ([], 3)
+    writer.delete_old({}, now, {})
+    assert problems(verify(folder, journal)) == []
+    (folder / FIRST_OF_MAY).unlink()
+    assert problems(verify(folder, journal)) == [(Problem.MISSING_FILE, FIRST_OF_MAY, 89)]
 
 
 def test_a_file_of_another_schema_is_named(journal: Journal, folder: Path) -> None:

@@ -257,6 +257,6 @@ def test_a_file_has_one_of_the_fingerprints_noted(journal: Journal) -> None:
     assert noted() == (second,)
     page = ledger_page(journal, "traces", "fp-101", "2026-05-01", "history")
     assert (page.fingerprints, page.was_deleted) == ((other,), False)
-    journal.note_deleted("traces", "fp-101", "2026-05-01")
+    journal.note_deleted([("traces", "fp-101", "2026-05-01")])
     page = ledger_page(journal, "traces", "fp-101", "2026-05-01", "history")
     assert (page.fingerprints, page.was_deleted) == ((other,), True)
