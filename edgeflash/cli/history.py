@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
+from edgeflash.cli.history_backup import back_up_history, restore_history
 from edgeflash.cli.history_verify import verify_history
 from edgeflash.cli.moments import moment
 from edgeflash.cli.why import why
@@ -31,6 +32,8 @@ history_app = typer.Typer(
 )
 history_app.command("why")(why)
 history_app.command("verify")(verify_history)
+history_app.command("backup")(back_up_history)
+history_app.command("restore")(restore_history)
 
 
 class ExportTable(StrEnum):

@@ -26,7 +26,14 @@ if TYPE_CHECKING:
 
 _ASK_EVERY_S = 0.5
 
-_WORDS = {"journal": "Reading the journal", "files": "Checking files", "repair": "Mending files"}
+_WORDS = {
+    "journal": "Reading the journal",
+    "files": "Checking files",
+    "repair": "Mending files",
+    "backup": "Copying files",
+    "check": "Checking the backup",
+    "restore": "Restoring files",
+}
 
 
 def verify_history(

@@ -19,6 +19,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import BinaryIO
 
 import pyarrow.parquet as pq
 
@@ -38,14 +39,15 @@ from edgeflash.journal.ledger_reading import ledger_page, ledger_state
 
 HISTORY = "history"
 _ATTEMPTS = 5
+_REPLACED = 100
 _CHUNK_BYTES = 1024 * 1024
 
 
 @dataclass(frozen=True, slots=True)
 class BackupReport:
-    """folder: of this backup. copied, linked: files written anew, and shared with the backup before.
-    doubtful: files of the history that are not as the gateway wrote them; they are in the backup as
-    they are."""
+    """folder: of this backup. copied, linked: files written anew, and shared with the backup
+    before. doubtful: files of the history that are not as the gateway wrote them; they are in the
+    backup as they are."""
 
     folder: Path
     files: int
@@ -128,13 +130,15 @@ class _Backup:
             with suppress(FileNotFoundError):  # deleted as old, or set aside
                 self._copy_partition(partition, known)
         with suppress(FileNotFoundError):
-            self._copy(Path(RETENTION_FOLDER) / FILE_NAME, known)
+            inside = Path(RETENTION_FOLDER) / FILE_NAME
+            with (self.history / inside).open("rb") as held:
+                self._copy(held, inside, known)
         copy = self.pending / JOURNAL_NAME
         # No file has rows that this does not: it is copied after them.
         copy_journal(
             self.journal, copy, {c: positions[f] for f, c in CONSUMERS.items()}, self.notes
         )
-        self.sums[JOURNAL_NAME] = _digest(copy)
+        self.sums[JOURNAL_NAME] = digest_of(copy)
         on_progress("backup", len(partitions) + 1, len(partitions) + 1)
         with JournalReader(copy) as there:
             now = {f: ledger_state(there, f).trimmed_to for f in CONSUMERS}
@@ -165,13 +169,17 @@ class _Backup:
         )
 
     def _copy_partition(self, partition: Partition, known: Mapping[str, tuple[str, int]]) -> None:
-        inside = partition.path(self.history).relative_to(self.history)
-        noted = self._noted(partition)
-        sha256, size = self._copy(inside, known)
-        noted += self._noted(partition)
-        note = FileNote(
-            partition.table.value, partition.analyzer, partition.period, sha256, size, 0
-        )
+        path = partition.path(self.history)
+        inside = path.relative_to(self.history)
+        for _ in range(_REPLACED):
+            with path.open("rb") as held:
+                noted = self._noted(partition)
+                # Else it may have been replaced before the ledger was asked, and be struck out.
+                if os.path.samestat(os.fstat(held.fileno()), path.stat()):
+                    sha256, size = self._copy(held, inside, known)
+                    break
+        else:
+            raise OSError(f"{path}: it is replaced again and again")
         if not noted:
             return
         if sha256 not in {n.sha256 for n in noted}:
@@ -181,9 +189,8 @@ class _Backup:
             return
         with pq.ParquetFile(self.pending / HISTORY / inside) as parquet:
             rows = parquet.metadata.num_rows
-        self.notes.append(
-            FileNote(note.table, note.analyzer, note.period, note.sha256, note.bytes, rows)
-        )
+        place = (partition.table.value, partition.analyzer, partition.period)
+        self.notes.append(FileNote(*place, sha256, size, rows))
 
     def _noted(self, partition: Partition) -> list[FileNote]:
         consumer = CONSUMERS.get(feed_of(partition.table), "")
@@ -192,12 +199,14 @@ class _Backup:
         )
         return list(page.fingerprints)
 
-    def _copy(self, inside: Path, known: Mapping[str, tuple[str, int]]) -> tuple[str, int]:
+    def _copy(
+        self, held: BinaryIO, inside: Path, known: Mapping[str, tuple[str, int]]
+    ) -> tuple[str, int]:
         """Copies a file of the history, or gives the one of the backup before a second name."""
         name = str(Path(HISTORY) / inside)
         target = self.pending / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        found = copy_file(self.history / inside, target)
+        found = copy_open_file(held, target)
         self.sums[name] = found
         if self.before is not None and known.get(name) == found:
             target.unlink()
@@ -213,10 +222,15 @@ class _Backup:
 
 
 def copy_file(source: Path, target: Path) -> tuple[str, int]:
-    """Copies one file, synced; its SHA-256 and size. It is opened once, so that it is one file even
-    when it is replaced meanwhile. Raises OSError."""
+    """Copies one file, synced; its SHA-256 and size. Raises OSError."""
+    with source.open("rb") as held:
+        return copy_open_file(held, target)
+
+
+def copy_open_file(held: BinaryIO, target: Path) -> tuple[str, int]:
+    """As `copy_file`, of a file that may have been replaced since it was opened."""
     digest, size = hashlib.sha256(), 0
-    with source.open("rb") as held, target.open("wb") as made:
+    with target.open("wb") as made:
         while chunk := held.read(_CHUNK_BYTES):
             digest.update(chunk)
             size += len(chunk)
@@ -226,7 +240,8 @@ def copy_file(source: Path, target: Path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-def _digest(path: Path) -> tuple[str, int]:
+def digest_of(path: Path) -> tuple[str, int]:
+    """SHA-256 and size of a file. Raises OSError."""
     with path.open("rb") as file:
         sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return sha256, file.tell()

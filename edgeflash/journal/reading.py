@@ -244,12 +244,9 @@ class JournalReader:
             raise self._cannot_be_read(error) from error
 
     def copy_into(self, target: sqlite3.Connection) -> None:
-        """Copies everything, as of one instant, into an empty database. Raises StorageError."""
-        try:
-            with self._lock:
-                self._reader.backup(target)
-        except sqlite3.Error as error:
-            raise self._cannot_be_read(error) from error
+        """Copies everything, as of one instant, into an empty database. Raises sqlite3.Error."""
+        with self._lock:
+            self._reader.backup(target)
 
     def last_seq(self) -> int:
         """The number of the last entry."""
