@@ -15,14 +15,17 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, TypeVar
 
 import structlog
 
 from edgeflash.errors import StorageError
-from edgeflash.journal import tables
+from edgeflash.journal import ledger, tables
 from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.journal.ledger import CountedRow, FileNote
+from edgeflash.journal.ledger_reading import ledger_state
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
@@ -55,6 +58,9 @@ RESTART_ENTRIES = 64
 
 # Rows deleted in one commit, so that appends are never behind a long one.
 _TRIM_ROWS = 500
+
+# Entries of before the ledger that are counted in one commit.
+_GAP_ENTRIES = 256
 
 _MAX_INT64 = 2**63 - 1
 
@@ -133,12 +139,18 @@ class Journal(JournalReader):
         """As `append`. A cancelled caller does not stop the result from being stored."""
         return await asyncio.wrap_future(self.append(result))
 
-    def advance(self, consumer: str, seq: int) -> None:
+    def advance(self, consumer: str, seq: int, files: Sequence[FileNote] = ()) -> None:
         """Notes that the consumer is done with everything up to seq. Never moves back.
 
+        files: of the history, which stand in their places from now on (`note_file`).
         Raises StorageError when the disk refuses.
         """
-        self._submit(lambda connection: advance(connection, consumer, seq)).result()
+
+        def job(connection: sqlite3.Connection) -> None:
+            advance(connection, consumer, seq)
+            ledger.confirm_files(connection, files)
+
+        self._submit(job).result()
 
     async def advance_async(self, consumer: str, seq: int) -> None:
         """As `advance`, without blocking the loop."""
@@ -162,6 +174,50 @@ class Journal(JournalReader):
             )
         ).result()
 
+    def note_file(self, note: FileNote) -> None:
+        """Notes what a file of the history will look like; before it takes its place.
+
+        Once it stands there, durable, it is given to `confirm_files` or `advance`. A crash in
+        between leaves both fingerprints, of which the file has one. Raises StorageError.
+        """
+        self._submit(lambda connection: ledger.note_file(connection, note)).result()
+
+    def confirm_files(self, files: Sequence[FileNote]) -> None:
+        """Notes that these files of the history stand in their places. Raises StorageError."""
+        self._submit(lambda connection: ledger.confirm_files(connection, files)).result()
+
+    def note_deleted(self, files: Sequence[tuple[str, str, str]]) -> None:
+        """Notes up to which period retention has deleted files: table, analyzer, period of each."""
+        self._submit(lambda connection: ledger.note_deleted(connection, files)).result()
+
+    def fill_ledger(self) -> int:
+        """Counts the entries of before the ledger that are still there; how many there were.
+
+        Takes as long as reading them does; may be broken off at any moment, and goes on with the
+        next call. Raises StorageError.
+        """
+        counted = 0
+        for feed in ledger.FEEDS:
+            while gaps := ledger_state(self, feed).gaps:
+                counted += self._fill(feed, gaps[0])
+        return counted
+
+    def _fill(self, feed: str, gap: ledger.Gap) -> int:
+        """Counts the beginning of a gap; how many entries."""
+        found: list[tuple[int, list[CountedRow]]]
+        if feed == ledger.EVENTS:
+            lines = self.events_after(gap[0], _GAP_ENTRIES)
+            found = [(seq, ledger.rows_of_event(seq, event)) for seq, event in lines]
+        else:
+            entries = self.entries_after(gap[0], _GAP_ENTRIES)
+            found = [(e.seq, ledger.rows_of_result(e.result)) for e in entries]
+        reached = min(found[-1][0], gap[1]) if len(found) == _GAP_ENTRIES else gap[1]
+        in_gap = [rows for seq, rows in found if seq <= gap[1]]
+        rows = list(chain.from_iterable(in_gap))
+        job = partial(ledger.count_gap, feed=feed, gap=gap, reached=reached, rows=rows)
+        self._submit(job).result()
+        return len(in_gap)
+
     def put_state(self, key: str, text: str) -> None:
         """Keeps a small text under a key, synced, in place of the one before.
 
@@ -180,6 +236,7 @@ class Journal(JournalReader):
         """Deletes lines of the event record from before this time, and those beyond the newest
         MOST_EVENTS, that every consumer (of the event record) has passed; their number.
         Raises StorageError."""
+        self.fill_ledger()
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
         job = partial(
             delete_events,
@@ -202,6 +259,7 @@ class Journal(JournalReader):
         needs them.
         Raises StorageError.
         """
+        self.fill_ledger()
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
         kept = self._needed_at_a_restart()
         before_us = microseconds(before)
