@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from math import inf
 
+from edgeflash.clock_state import UNKNOWN_CLOCK, ClockState
 from edgeflash.link_figures import NO_FIGURES, LinkFigures
 from edgeflash.model import (
     AlarmNote,
@@ -110,6 +111,7 @@ class Standing:
     alarm_notes what else is known of them. tests: test signals shown now, by point name.
     link_figures: what the link's requests came to. live_statuses: what the analyzer's server says
     of live values that it does not call simply good, as OPC UA names it.
+    clock: the gateway's wall clock.
     """
 
     analyzer: str
@@ -127,6 +129,7 @@ class Standing:
     alarm_notes: Mapping[str, AlarmNote] = field(default_factory=dict)
     tests: Mapping[str, TestSignal] = field(default_factory=dict)
     link_figures: LinkFigures = NO_FIGURES
+    clock: ClockState = UNKNOWN_CLOCK
 
 
 @dataclass(frozen=True, slots=True)

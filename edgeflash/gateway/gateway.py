@@ -4,25 +4,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import threading
 from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
-from datetime import timedelta
 from functools import partial
 
 import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
+from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -36,14 +43,12 @@ from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
+from edgeflash.service.kernel_clock import read_clock_state
 
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
 END_S = 3.5
-LAST_FLUSH_S = 1.0
-"""Together these keep the end within 5 s of the signal."""
-
-TRIM_EVERY_S = 3600.0
+"""Together with history_keeper.LAST_FLUSH_S this keeps the end within 5 s of the signal."""
 
 log = structlog.get_logger("edgeflash.gateway")
 
@@ -56,6 +61,7 @@ class Gateway:
         site: Site,
         clock: Clock = SYSTEM_CLOCK,
         on_result: Callable[[Result], None] = lambda result: None,
+        clock_state: Callable[[], ClockState] = read_clock_state,
     ) -> None:
         self._site = site
         self._clock = clock
@@ -65,7 +71,7 @@ class Gateway:
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
         self._started_at = clock.utc_now()
-        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
+        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir), clock_state)
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
         names = site.file.opcua.certified_names if site.file.opcua is not None else ()
@@ -86,9 +92,21 @@ class Gateway:
         except OSError as failure:
             raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
+            keeper = HistoryKeeper(
+                history,
+                journal,
+                site,
+                self._clock,
+                record.note,
+                self._watch.history_fault,
+                consumers=(*result_consumers(site.file), *event_consumers(site.file)),
+                owed=partial(owed_to_store, site),
+            )
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
@@ -104,13 +122,14 @@ class Gateway:
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(record), name="publisher"),
-                asyncio.create_task(self._keep_history(history, journal), name="history"),
+                asyncio.create_task(keeper.run(), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
                     self._made_operator_socket(self._operations).run(), name="operator socket"
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -121,7 +140,7 @@ class Gateway:
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
-            await asyncio.to_thread(_last_flush, history)
+            await asyncio.to_thread(last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
 
@@ -170,6 +189,13 @@ class Gateway:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
 
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
+
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
@@ -197,6 +223,9 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -240,7 +269,8 @@ class Gateway:
                 views = self.views(changed)
             else:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
-                self._watch.look()
+                for seen in self._watch.look():
+                    record.note(seen)
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()
@@ -251,41 +281,6 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
-
-    async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
-        """Writes the Parquet files every flush_s; a failure is said once and tried again."""
-        file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
-        while True:
-            await asyncio.sleep(file.history.flush_s)
-            try:
-                await asyncio.to_thread(history.flush)
-                if failing:
-                    log.info("the history can be written again")
-                failing = ""
-                self._watch.history_fault("")
-                if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
-                    trimmed_mono_s = self._clock.mono_s()
-                    before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
-                    await asyncio.to_thread(journal.trim_events, before)
-            except (EdgeflashError, OSError) as error:
-                if str(error) != failing:
-                    log.error("the history cannot be written; it catches up later", why=str(error))
-                failing = str(error)
-                self._watch.history_fault(failing)
-
-
-def _last_flush(history: HistoryWriter) -> None:
-    """Brings the history up to date; one that is far behind is left to the next start."""
-    too_long = threading.Timer(LAST_FLUSH_S, history.stop)
-    too_long.start()
-    try:
-        if not history.flush().is_complete:
-            log.warning("the history is not up to date; the next start brings the rest")
-    except (EdgeflashError, OSError) as error:
-        log.error("the history is behind; the journal holds the rest", why=str(error))
-    finally:
-        too_long.cancel()
 
 
 def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:

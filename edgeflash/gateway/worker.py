@@ -369,7 +369,10 @@ class AnalyzerWorker:
         )
         self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())
         self.standing = replace(
-            self.standing, alarms=self.alarms.states, alarm_notes=self.alarms.notes
+            self.standing,
+            alarms=self.alarms.states,
+            alarm_notes=self.alarms.notes,
+            clock=facts.site.clock,
         )
 
     def _product_of(self, result: Result | None) -> Product | None:

@@ -1,11 +1,11 @@
-"""The files of the history on disk: replaced whole, read whole, set aside when unreadable."""
+"""The files of the history on disk: replaced whole, read, set aside when unreadable."""
 
 from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from edgeflash.errors import StorageError
 from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition
 from edgeflash.history.merge import in_schema
-from edgeflash.history.schema import AS_READ, NEVER_NULL, part_of_schema
+from edgeflash.history.schema import AS_READ, TABLES, schema
 
 _MAGIC = b"PAR1"
 
@@ -31,12 +31,64 @@ def read_file(folder: Path, partition: Partition, columns: Sequence[str] | None 
     The file is opened once: it may be replaced meanwhile, and then the rows are those from before.
     Raises FileNotFoundError, UnreadableFileError, or StorageError when the disk refuses.
     """
+    with opened(folder, partition) as held:
+        return held.read(columns)
+
+
+class RowGroups:
+    """One open file of the history, whole or a group of rows at a time; see `opened`.
+
+    schema: the present one, and behind it what only the file has. What is read is in it.
+    """
+
+    def __init__(self, parquet: pq.ParquetFile, path: Path, wanted: pa.Schema) -> None:
+        self._parquet = parquet
+        self._path = path
+        self.schema = in_schema(parquet.schema_arrow.empty_table(), wanted).schema
+
+    def __len__(self) -> int:
+        return int(self._parquet.num_row_groups)
+
+    def row_count(self, group: int) -> int:
+        """Rows of one group."""
+        return int(self._parquet.metadata.row_group(group).num_rows)
+
+    def read(self, columns: Sequence[str] | None = None) -> pa.Table:
+        """Every row, or these columns of it. Raises as `read_file`."""
+        with _reading(self._path):
+            if columns is None:
+                return in_schema(self._parquet.read(), self.schema)
+            there = set(self._parquet.schema_arrow.names)
+            held = [name for name in columns if name in there]
+            wanted = pa.schema([self.schema.field(name) for name in columns])
+            wanted = wanted.with_metadata(self.schema.metadata)
+            return in_schema(self._parquet.read(columns=held), wanted)
+
+    def group(self, number: int) -> pa.Table:
+        """The rows of one group. Raises as `read_file`.
+
+        In the calling thread: each thread of Arrow's pool would keep memory of its own.
+        """
+        with _reading(self._path):
+            return in_schema(self._parquet.read_row_group(number, use_threads=False), self.schema)
+
+
+@contextmanager
+def opened(folder: Path, partition: Partition) -> Iterator[RowGroups]:
+    """One file of the history, open; it may be replaced meanwhile. Raises as `read_file`."""
     path = partition.path(folder)
-    wanted = part_of_schema(partition.table, columns)
+    with ExitStack() as stack:
+        with _reading(path):
+            file = stack.enter_context(path.open("rb"))
+            parquet = stack.enter_context(pq.ParquetFile(file))
+            groups = RowGroups(parquet, path, schema(partition.table))
+        yield groups
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
     try:
-        with path.open("rb") as file, pq.ParquetFile(file) as parquet:
-            held = None if columns is None else [*_held(parquet, columns)]
-            return in_schema(parquet.read(columns=held), wanted)
+        yield
     except FileNotFoundError:
         raise
     except (pa.ArrowException, ValueError, struct.error) as error:
@@ -60,7 +112,7 @@ def read_whole_rows(
     For those who look at rows. The writer goes on with such a file: it keeps what it finds.
     """
     table = read_file(folder, partition, columns)
-    for name in NEVER_NULL:
+    for name in TABLES[partition.table].never_null:
         if name in table.column_names and table[name].null_count:
             row = pc.index(table[name].is_null(), True).as_py() + 1
             raise StorageError(
@@ -70,11 +122,15 @@ def read_whole_rows(
     return table
 
 
-def write_file(folder: Path, partition: Partition, table: pa.Table) -> Path:
+def write_file(
+    folder: Path, partition: Partition, wanted: pa.Schema, groups: Iterable[pa.Table]
+) -> Path:
     """Replaces the file whole: written aside, synced, renamed, folder synced; its path.
 
+    groups: tables in the wanted schema, each of which becomes a row group as it comes.
     At every instant, and after a crash at any, the path holds the old file or the new one.
-    Raises StorageError when the disk refuses; the old file then stands.
+    Raises StorageError when the disk refuses; the old file then stands, as it does for whatever
+    `groups` raises.
     """
     path = partition.path(folder)
     pending = folder / PENDING_FOLDER / f"{partition.flat_name}~{os.getpid()}"
@@ -82,18 +138,21 @@ def write_file(folder: Path, partition: Partition, table: pa.Table) -> Path:
         pending.parent.mkdir(parents=True, exist_ok=True)
         _make_folder(path.parent, folder)
         with pending.open("wb") as file:
-            _write_parquet(table, file)
+            with _parquet_writer(file, wanted) as writer:
+                for group in groups:
+                    writer.write_table(group, row_group_size=max(1, len(group)))
             file.flush()
             os.fsync(file.fileno())
         pending.replace(path)
         sync_folder(path.parent)
     except (OSError, pa.ArrowException) as error:
-        with suppress(OSError):
-            pending.unlink(missing_ok=True)
         raise StorageError(
             f"{path}: the history cannot be written: {error}. Nothing is lost: the journal keeps "
             "the rows until there is room"
         ) from error
+    finally:
+        with suppress(OSError):
+            pending.unlink(missing_ok=True)
     return path
 
 
@@ -156,12 +215,9 @@ def _make_folder(path: Path, top: Path) -> None:
             return
 
 
-def _write_parquet(table: pa.Table, file: IO[bytes]) -> None:
+def _parquet_writer(file: IO[bytes], wanted: pa.Schema) -> pq.ParquetWriter:
     # What hardly repeats, measured figures and whole cycles, needs no dictionary: it only costs.
-    texts: Any = [f.name for f in table.schema if pa.types.is_string(f.type) and f.name != AS_READ]
-    pq.write_table(table, file, compression="zstd", use_dictionary=texts, store_schema=True)
-
-
-def _held(parquet: pq.ParquetFile, columns: Sequence[str]) -> list[str]:
-    names = set(parquet.schema_arrow.names)
-    return [name for name in columns if name in names]
+    texts: Any = [f.name for f in wanted if pa.types.is_string(f.type) and f.name != AS_READ]
+    return pq.ParquetWriter(
+        file, wanted, compression="zstd", use_dictionary=texts, store_schema=True
+    )

@@ -13,7 +13,6 @@ from typing import Never, Protocol, TypeAlias
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.link_figures import LinkFigures
-from edgeflash.links.backoff import next_slot_s
 from edgeflash.links.connection import ModbusConnection
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
@@ -23,6 +22,7 @@ from edgeflash.links.reading import Mark, ReadingState, prepare
 from edgeflash.links.source import RegisterSource, read_scan
 from edgeflash.links.upkeep import Upkeep
 from edgeflash.publication import LinkState
+from edgeflash.service.backoff import next_slot_s
 from edgeflash.service.clock import Clock
 
 

@@ -7,11 +7,11 @@ import random
 import structlog
 
 from edgeflash.config.site import Analyzer
-from edgeflash.links.backoff import backoff_s
 from edgeflash.links.errors import LinkFault
 from edgeflash.links.link import OnState
 from edgeflash.links.reading import ReadingState
 from edgeflash.publication import LinkState
+from edgeflash.service.backoff import backoff_s
 
 _log = structlog.get_logger(__name__)
 

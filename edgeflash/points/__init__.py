@@ -3,6 +3,7 @@
 from edgeflash.points.catalogue import CATALOGUE
 from edgeflash.points.codes import (
     ALARM_TEXTS,
+    CLOCK_TEXTS,
     HEALTH_TEXTS,
     LINK_TEXTS,
     PHASE_TEXTS,
@@ -25,6 +26,7 @@ __all__ = [
     "ALARM_TEXTS",
     "BLOCK_REGISTERS",
     "CATALOGUE",
+    "CLOCK_TEXTS",
     "HEALTH_TEXTS",
     "LATEST",
     "LINK_TEXTS",

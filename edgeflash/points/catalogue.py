@@ -9,12 +9,12 @@ again: a DCS is built on them.
 from __future__ import annotations
 
 from edgeflash.alarms.catalogue import ALARMS, Declaration
-from edgeflash.points.codes import ALARM_TEXTS, HEALTH_TEXTS
+from edgeflash.points.codes import ALARM_TEXTS, CLOCK_TEXTS, HEALTH_TEXTS
 from edgeflash.points.judged import JUDGED
 from edgeflash.points.live import COUNTED, LIVE
 from edgeflash.points.of_cycle import ASSESSED, FIGURES
 from edgeflash.points.point import STATUS_WORD, TEST_ACTIVE, Point, PointType, PointValue
-from edgeflash.points.reading import alarm_word, health_code, round_trip, state
+from edgeflash.points.reading import alarm_word, clock_error, health_code, round_trip, state
 from edgeflash.publication import View
 from edgeflash.status_bits import (
     ALARM_BITS,
@@ -133,4 +133,27 @@ CATALOGUE: tuple[Point, ...] = (
         state(lambda v: bool(v.standing.tests)),
     ),
     *(alarm_point(alarm) for alarm in ALARMS if alarm.code >= FIRST_ALARMS),
+    Point(
+        "clock_synchronisation",
+        "ClockSynchronisation",
+        "Whether a time service keeps the wall clock of the gateway right, as the system says. No "
+        "age and no quality depends on it; times in records do.",
+        PointType.CODE,
+        144,
+        state(lambda v: int(v.standing.clock.synchronisation)),
+        texts=CLOCK_TEXTS,
+    ),
+    Point(
+        "clock_error_s",
+        "ClockError",
+        "How wrong the wall clock of the gateway may be at most, as its time service says; "
+        "no value unless it is synchronised.",
+        PointType.FLOAT,
+        145,
+        clock_error,
+        Quantity.TIME,
+        0.0,
+        16.0,
+        scale=-2,
+    ),
 )

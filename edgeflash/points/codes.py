@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from edgeflash.clock_state import Synchronisation
 from edgeflash.model import AlarmState, Phase, Verdict
 from edgeflash.points.point import CodeMeaning
 from edgeflash.publication import LinkState
@@ -11,6 +12,7 @@ from edgeflash.trust import Category, Quality
 VERDICT_TEXTS = ("none", *(v.value for v in Verdict))
 LINK_TEXTS = tuple(s.name.lower() for s in LinkState)
 PHASE_TEXTS = tuple(p.value for p in Phase)
+CLOCK_TEXTS = tuple(s.name.lower() for s in Synchronisation)
 HEALTH_TEXTS = tuple(c.value for c in Category)
 ALARM_TEXTS = tuple(state.value for state in AlarmState)
 

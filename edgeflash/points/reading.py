@@ -99,6 +99,12 @@ def health_code(v: View) -> PointValue:
     return PointValue(HEALTH_TEXTS.index(category.value), Quality.GOOD, v.at)
 
 
+def clock_error(v: View) -> PointValue:
+    """How wrong the gateway's wall clock may be at most, in seconds."""
+    error_s = v.standing.clock.largest_error_s
+    return PointValue(error_s, Quality.NO_DATA if error_s is None else Quality.GOOD, v.at)
+
+
 def round_trip(v: View) -> PointValue:
     """95th percentile of the link's round trips, s; no value before the first answer."""
     trip_ms = v.standing.link_figures.round_trip_p95_ms

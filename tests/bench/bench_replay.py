@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import pyarrow as pa
 
 from edgeflash.config.site import Site
-from edgeflash.history.files import write_file
 from edgeflash.history.layout import Partition, partition_of, rows_by_partition
+from edgeflash.history.rewriting import add_rows
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry
 from edgeflash.model import PreviousResult, Result
@@ -102,7 +102,7 @@ def write_history(folder: Path, models: Sequence[Result], cycles: int) -> None:
             for partition, rows in rows_by_partition(some).items():
                 by_file.setdefault(partition, []).append(rows)
         for partition, parts in by_file.items():
-            write_file(folder, partition, pa.concat_tables(parts))
+            add_rows(folder, partition, pa.concat_tables(parts))
 
 
 def repeated(models: Sequence[Result], number: int) -> Result:

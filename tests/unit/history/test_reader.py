@@ -11,7 +11,7 @@ import pyarrow as pa
 import pytest
 
 from edgeflash.errors import StorageError, UsageError
-from edgeflash.history import HistoryWriter, read_results, read_traces, summary, writer
+from edgeflash.history import HistoryWriter, read_results, read_traces, rewriting, summary
 from edgeflash.history.reader import FileVanishedError, Reading
 from edgeflash.history.schema import TableName, schema
 from edgeflash.history.selection import Selection
@@ -79,7 +79,7 @@ def test_rows_that_move_during_a_flush_are_read_once(
 ) -> None:
     """Read before and after each file of a flush is replaced: always all rows, each once."""
     half_and_half(journal, folder)
-    real, looks = writer.write_file, 0
+    real, looks = rewriting.write_file, 0
 
     def look() -> None:
         nonlocal looks
@@ -93,7 +93,7 @@ def test_rows_that_move_during_a_flush_are_read_once(
         look()
         return path
 
-    monkeypatch.setattr(writer, "write_file", watched)
+    monkeypatch.setattr(rewriting, "write_file", watched)
     HistoryWriter(journal, folder).flush()
     assert looks == 2 * 8  # two analyzers, two tables, both sides of midnight
 
