@@ -18,11 +18,12 @@ from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
-from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush, not_shipped
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -32,6 +33,7 @@ from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -90,7 +92,14 @@ class Gateway:
         try:
             record = EventRecord(journal, self._clock.mono_s)
             keeper = HistoryKeeper(
-                history, journal, site, self._clock, record.note, self._watch.history_fault
+                history,
+                journal,
+                site,
+                self._clock,
+                record.note,
+                self._watch.history_fault,
+                [entry.consumer for entry in site.file.mqtt],
+                partial(not_shipped, site),
             )
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
@@ -114,6 +123,7 @@ class Gateway:
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -174,6 +184,13 @@ class Gateway:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
 
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
+
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
@@ -201,6 +218,17 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            if entry.form == "sparkplug":
+                node = SparkplugOutlet(
+                    entry,
+                    file.analyzers,
+                    file.site.name,
+                    self._site.path.absolute().parent,
+                    journal,
+                    self._clock,
+                )
+                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
