@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ import structlog
 
 from edgeflash.config.site import History, Site
 from edgeflash.errors import EdgeflashError
+from edgeflash.fleet.site_ship import owed
 from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter, Limits, TableName
 from edgeflash.journal import Journal, JournalReader
 from edgeflash.model import EventEntry
@@ -106,8 +107,8 @@ class HistoryKeeper:
         """Trims the journal and deletes old files. Blocking. Raises StorageError."""
         now = self._clock.utc_now()
         before = now - timedelta(days=self._file.journal.keep_days)
-        owed = owed_from(self._journal, self._of_results, self._of_events, self._owed())
         try:
+            owed = owed_from(self._journal, self._of_results, self._of_events, self._owed())
             # First, for it makes room, which the journal may need for its own.
             self._history.delete_old(limits_of(self._file.history), now, owed, tell)
         finally:
@@ -144,6 +145,15 @@ def owed_from(
         if since is not None:
             owed[table] = min(since, owed.get(table, since))
     return owed
+
+
+def not_shipped(site: Site) -> Owed:
+    """From which time on the rows of each table may not be shipped yet. Raises StorageError."""
+    return {
+        table: datetime.combine(day, time(), UTC)
+        for table, day in owed(site).items()
+        if day is not None
+    }
 
 
 def last_flush(history: HistoryWriter) -> None:
