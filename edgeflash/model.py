@@ -490,6 +490,8 @@ class EventKind(StrEnum):
     USER_CHANGED = "user_changed"
     TRUST_CHANGED = "trust_changed"
     CERTIFICATE_RENEWED = "certificate_renewed"
+    CLOCK_MOVED = "clock_moved"
+    CLOCK_STATE = "clock_state"
     HISTORY_DELETED = "history_deleted"
     HISTORY_REPAIRED = "history_repaired"
 

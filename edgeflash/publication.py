@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from enum import IntEnum
 from math import inf
 
+from edgeflash.clock_state import UNKNOWN_CLOCK, ClockState
 from edgeflash.link_figures import NO_FIGURES, LinkFigures
 from edgeflash.model import (
     AlarmNote,
@@ -108,7 +109,9 @@ class Standing:
 
     low_flash_alarm: the plain condition. alarms: the states of those in force, by name, and
     alarm_notes what else is known of them. tests: test signals shown now, by point name.
-    link_figures: what the link's requests came to.
+    link_figures: what the link's requests came to. live_statuses: what the analyzer's server says
+    of live values that it does not call simply good, as OPC UA names it.
+    clock: the gateway's wall clock.
     """
 
     analyzer: str
@@ -120,11 +123,13 @@ class Standing:
     standing: tuple[StandingFinding, ...] = ()
     live: Mapping[Role, Scalar] = field(default_factory=dict)
     live_at: datetime | None = None
+    live_statuses: Mapping[Role, str] = field(default_factory=dict)
     counts: Counts = Counts()
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
     alarm_notes: Mapping[str, AlarmNote] = field(default_factory=dict)
     tests: Mapping[str, TestSignal] = field(default_factory=dict)
     link_figures: LinkFigures = NO_FIGURES
+    clock: ClockState = UNKNOWN_CLOCK
 
 
 @dataclass(frozen=True, slots=True)

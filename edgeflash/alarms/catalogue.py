@@ -14,6 +14,7 @@ from edgeflash.alarms import conditions
 from edgeflash.alarms.conditions import (
     DEADBAND_C,
     LARGEST_STEP_S,
+    LONGEST_UNSYNCHRONISED_S,
     LOW_ROOM_BYTES,
     Facts,
     Seen,
@@ -154,11 +155,12 @@ ALARMS: tuple[Declaration, ...] = (
         "clock",
         "AlarmClock",
         f"The wall clock of the gateway was moved by more than {LARGEST_STEP_S:g} s at once, or "
-        "the clock of the analyzer was off in the latest cycle (rule `clock_off`).",
+        f"has not been synchronised for more than {LONGEST_UNSYNCHRONISED_S:g} s, or the clock of "
+        "the analyzer was off in the latest cycle (rule `clock_off`).",
         "By itself, the off-delay after the cause is gone. After a rejected cycle the clock of the "
         "analyzer is not known to be right.",
-        "Find out who or what set the clock: times in records may be wrong around it. No age and "
-        "no quality depends on it.",
+        "Find out who or what set the clock, and whether the time service of the machine runs and "
+        "reaches its server: times in records may be wrong. No age and no quality depends on it.",
         Priority.LOW,
         is_latched=False,
         condition=conditions.clock,

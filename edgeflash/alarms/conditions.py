@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from edgeflash.clock_state import UNKNOWN_CLOCK, ClockState
 from edgeflash.config.site import Analyzer, Product
 from edgeflash.model import Verdict
 from edgeflash.publication import Standing
@@ -26,6 +27,10 @@ LARGEST_STEP_S = 2.0
 """A larger jump of the wall clock is an alarm. Common practice, no source: daily corrections by a
 time service are far smaller, or slewed."""
 
+LONGEST_UNSYNCHRONISED_S = 900.0
+"""A wall clock that is not synchronised for longer is an alarm. Common practice, no source: a time
+service needs some minutes after a start."""
+
 CLOCK_RULE = "clock_off"
 """The rule that compares the analyzer's clock with ours."""
 
@@ -39,13 +44,17 @@ class SiteFacts:
     history_fault: why the history cannot be written; empty when it can. free_bytes: the room on
     the fuller disk of journal and history; None when it cannot be told. clock_step_s: by how much
     the wall clock moved against the monotonic clock since the last look. silence: what the
-    heartbeats of the control system say, in words; empty when it is there.
+    heartbeats of the control system say, in words; empty when it is there. clock: the wall clock
+    as the system keeps it. unsynchronised_s: for how long it has not been synchronised; 0 while it
+    is, or nothing is known.
     """
 
     history_fault: str = ""
     free_bytes: int | None = None
     clock_step_s: float = 0.0
     silence: str = ""
+    clock: ClockState = UNKNOWN_CLOCK
+    unsynchronised_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,10 +153,14 @@ def history_shortage(facts: Facts) -> Seen | None:
 
 
 def clock(facts: Facts) -> Seen | None:
-    """The machine's clock was set, or the analyzer's clock is off."""
+    """The machine's clock was set or is not synchronised, or the analyzer's clock is off."""
     step_s, latest = facts.site.clock_step_s, facts.standing.latest
     if abs(step_s) > LARGEST_STEP_S:
         return Seen(True, f"the wall clock of the gateway was moved by {step_s:+.1f} s")
+    alone_s = facts.site.unsynchronised_s
+    if alone_s > LONGEST_UNSYNCHRONISED_S:
+        why = f"the wall clock of the gateway has not been synchronised for {alone_s:.0f} s"
+        return Seen(True, why)
     if latest is None:
         return CLEAR
     off = next((f for f in latest.findings if f.rule == CLOCK_RULE), None)

@@ -63,8 +63,9 @@ gateway, and members of the socket's group may; everyone else is refused, and th
 To let an operator acknowledge, put them into that group. It also takes the right to reach the state
 folder.
 
-No alarm can be acknowledged over OPC UA or Modbus. These endpoints do not know who asks, so anyone
-who reaches the port could silence an alarm. That waits for users and encryption.
+Over OPC UA, a user with the role operator or engineer can: [alarms over OPC UA](opcua-alarms.md).
+Over Modbus nobody can: it does not know who asks, so anyone who reaches the port could silence an
+alarm.
 
 Where the socket cannot be made (its path must have no more than 107 bytes, and nothing else may
 stand in its place) the gateway says so in its log and runs on: alarms are raised and published, but

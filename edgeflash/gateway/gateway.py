@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -12,6 +12,7 @@ import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
+from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
@@ -20,9 +21,16 @@ from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_desk import HistoryDesk
 from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -37,6 +45,7 @@ from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
 from edgeflash.service import SYSTEM_CLOCK, Clock, ServiceManager
+from edgeflash.service.kernel_clock import read_clock_state
 
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
@@ -54,6 +63,7 @@ class Gateway:
         site: Site,
         clock: Clock = SYSTEM_CLOCK,
         on_result: Callable[[Result], None] = lambda result: None,
+        clock_state: Callable[[], ClockState] = read_clock_state,
     ) -> None:
         self._site = site
         self._clock = clock
@@ -63,7 +73,7 @@ class Gateway:
         self._changed_analyzers: set[str] = set()
         self._started_mono_s = clock.mono_s()
         self._started_at = clock.utc_now()
-        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir))
+        self._watch = SiteWatch(clock, (site.state_dir, site.history_dir), clock_state)
         self._inputs = inputs.store_of(site.file)
         self._lines = lines.made_lines(site.file, clock)
         names = site.file.opcua.certified_names if site.file.opcua is not None else ()
@@ -85,11 +95,20 @@ class Gateway:
         except OSError as failure:
             raise StorageError(f"the state folder cannot be made: {failure}") from failure
         journal = await asyncio.to_thread(Journal.open, site.state_dir / JOURNAL_NAME)
+        HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
             keeper = HistoryKeeper(
-                history, journal, site, self._clock, record.note, self._watch.history_fault
+                history,
+                journal,
+                site,
+                self._clock,
+                record.note,
+                self._watch.history_fault,
+                consumers=(*result_consumers(site.file), *event_consumers(site.file)),
+                owed=partial(owed_to_store, site),
             )
             mend = partial(repair, site.history_dir, journal, history)
             self._history_desk = HistoryDesk(mend, record.note, self._clock.utc_now)
@@ -115,14 +134,14 @@ class Gateway:
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
             self._manager.stopping()
             await _ended([waiting, *tasks])
-            for task in tasks:
-                if not task.cancelled() and (error := task.exception()) is not None:
-                    raise error
+            if (error := _failure_of(tasks)) is not None:
+                raise error
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
@@ -177,6 +196,13 @@ class Gateway:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
 
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
+
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer = OperatorRequests(operations, self._history_desk).answer
         path = self._site.state_dir / SOCKET_NAME
@@ -205,6 +231,9 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -248,7 +277,8 @@ class Gateway:
                 views = self.views(changed)
             else:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
-                self._watch.look()
+                for seen in self._watch.look():
+                    record.note(seen)
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()
@@ -259,6 +289,12 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
+
+
+def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:
+    """The first failure among them; one that would not end has none to tell."""
+    over = (task for task in tasks if task.done() and not task.cancelled())
+    return next((error for task in over if (error := task.exception()) is not None), None)
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

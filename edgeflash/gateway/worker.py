@@ -33,7 +33,7 @@ from edgeflash.model import (
 )
 from edgeflash.publication import Held, LinkState, Standing, View, restored, view, with_result
 from edgeflash.rules.catalogue import QUALITY_OF_RULE
-from edgeflash.rules.judge import standing_findings
+from edgeflash.rules.judge import present_unjudged, standing_findings
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.memory import PAST_CYCLES, Memory
 from edgeflash.rules.rule import LiveContext
@@ -94,6 +94,7 @@ class AnalyzerWorker:
         self._storage_fault = ""
         self._link: Link | None = None
         self._is_up_untried = False
+        self._failure_told = ""
         self._link_sentence = "not connected yet"
         self._last_scan_mono_s: float | None = None
         self._waiting_since_mono_s = clock.mono_s()
@@ -148,13 +149,14 @@ class AnalyzerWorker:
                     self.analyzer, self._map, known, self._clock, self._surroundings
                 )
                 await link.run(self._on_scan, self._on_link_state)
-            except Exception:
+            except Exception as error:
                 # A fault of ours in one analyzer must not stop the others: say it, start anew.
-                self._log.exception("the analyzer's task failed and is started again")
                 why = "the analyzer's task failed and is started again"
+                self._say_failure(why, error)
                 self.tests.end(None, why, self._clock.utc_now())
-                await self._unrecorded_done()
+                # Shown at once: the wait below lasts as long as the disk refuses.
                 self._on_link_state(LinkState.DOWN, "the reading failed inside the gateway")
+                await self._unrecorded.join()  # counting resumes from what is on disk
                 await asyncio.sleep(RESTART_S)
 
     def _previous(self) -> PreviousResult | None:
@@ -169,10 +171,6 @@ class AnalyzerWorker:
             keep_samples=Role.TRACE_PRESSURE not in self._map.roles,
             watched_gap_s=WATCHED_POLLS * self.analyzer.poll_s + self.analyzer.timeout_s,
         )
-
-    async def _unrecorded_done(self) -> None:
-        """Waits until what was judged is on disk, so that counting resumes from there."""
-        await self._unrecorded.join()
 
     async def _on_scan(self, scan: Scan) -> None:
         self._last_scan_mono_s = scan.taken_mono_s
@@ -194,7 +192,9 @@ class AnalyzerWorker:
             finished_mono_s = held.finished_mono_s
         if finished_mono_s is not None:
             self.declared.took_cycles(finished_mono_s)
-        self.standing = replace(self.standing, live=scan.live, live_at=scan.taken_at)
+        self.standing = replace(
+            self.standing, live=scan.live, live_at=scan.taken_at, live_statuses=scan.statuses
+        )
         self.refresh()
         self._watchers.on_change()
 
@@ -282,8 +282,26 @@ class AnalyzerWorker:
         if result.low_flash:
             self._log.warning("possible low flash point", id=result.id)
 
+    def _say_failure(self, what: str, error: Exception) -> None:
+        """With its trace the first time; one that comes again and again must not fill the log."""
+        if repr(error) == self._failure_told:
+            return
+        self._failure_told = repr(error)
+        self._log.error(what, exc_info=error)
+
     def refresh(self) -> None:
-        """Judges the present anew: link, silence, maintenance, alarms."""
+        """Judges the present anew: link, silence, maintenance, alarms.
+
+        Never raises: the gateway asks it of every analyzer in turn, and one must not stop the
+        others. What then stands makes the value bad.
+        """
+        try:
+            self._judge_present()
+        except Exception as error:
+            self._say_failure("the present state could not be judged", error)
+            self.standing = replace(self.standing, standing=present_unjudged(repr(error)))
+
+    def _judge_present(self) -> None:
         now, now_mono_s = self._clock.utc_now(), self._clock.mono_s()
         self.declared.look(now, now_mono_s)
         answered = (self._last_scan_mono_s, self._link.answered_mono_s if self._link else None)
@@ -351,7 +369,10 @@ class AnalyzerWorker:
         )
         self.alarms.evaluate(facts, self._clock.utc_now(), self._clock.mono_s())
         self.standing = replace(
-            self.standing, alarms=self.alarms.states, alarm_notes=self.alarms.notes
+            self.standing,
+            alarms=self.alarms.states,
+            alarm_notes=self.alarms.notes,
+            clock=facts.site.clock,
         )
 
     def _product_of(self, result: Result | None) -> Product | None:

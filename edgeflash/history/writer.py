@@ -122,6 +122,14 @@ class HistoryWriter:
         self._turn = threading.Lock()
         self._stopping = threading.Event()
 
+    @staticmethod
+    def keep_no_memory() -> None:
+        """From now on Arrow takes memory from the C library, in the whole process.
+
+        For a process that runs for years: an allocator of its own keeps what it once had besides.
+        """
+        pa.set_memory_pool(pa.system_memory_pool())
+
     def flush(self) -> FlushReport:
         """Brings the files up to the journal's end. Blocking; run it in a thread.
 
@@ -217,9 +225,6 @@ class HistoryWriter:
         self._journal.fill_ledger()
         if self._passed_over:
             _log.info("history_rows_of_deleted_files_passed_over", rows=self._passed_over)
-        if files:
-            # Arrow keeps freed memory for later; this process has years to run.
-            pa.default_memory_pool().release_unused()
         return self._report(added, files)
 
     def _report(self, added: Mapping[TableName, int], files: int) -> FlushReport:

@@ -12,6 +12,7 @@ import socket
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -222,18 +223,28 @@ class OpcUaOutlet:
             self._watching.cancel()
             await asyncio.wait((self._watching,))
             self._watching = None
+        for step in (partial(self._take_leave, server), server.stop):
+            try:
+                async with asyncio.timeout(STOP_TIMEOUT_S / 2):
+                    await step()
+            except TimeoutError:
+                _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S / 2)
+
+    async def _take_leave(self, server: BoundedServer) -> None:
+        """Tells the clients. What goes wrong here must not keep the port from being given back."""
         now = datetime.now(UTC)
-        for (analyzer, name), value in list(self._written.items()):
-            if value.quality.trust is not Trust.BAD:
-                gone = replace(value, value=None, quality=Quality.OUT_OF_SERVICE, source_time=now)
-                await self._write(analyzer, _POINTS[name], gone)
-        self._server = None
         try:
-            async with asyncio.timeout(STOP_TIMEOUT_S):
-                await _say_shutdown(server, self._events)
-                await server.stop()
-        except TimeoutError:
-            _log.warning("opcua_stop_timed_out", after_s=STOP_TIMEOUT_S)
+            for (analyzer, name), value in list(self._written.items()):
+                if value.quality.trust is not Trust.BAD:
+                    gone = replace(
+                        value, value=None, quality=Quality.OUT_OF_SERVICE, source_time=now
+                    )
+                    await self._write(analyzer, _POINTS[name], gone)
+            await _say_shutdown(server, self._events)
+        except Exception:
+            _log.exception("opcua_clients_not_told_of_the_end")
+        finally:
+            self._server = None
 
 
 def _changed(before: Shown, now: Shown) -> bool:

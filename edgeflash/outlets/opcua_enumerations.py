@@ -24,7 +24,14 @@ from edgeflash.outlets.opcua_members import (
     property_of,
     standard,
 )
-from edgeflash.points import ALARM_TEXTS, HEALTH_TEXTS, LINK_TEXTS, PHASE_TEXTS, VERDICT_TEXTS
+from edgeflash.points import (
+    ALARM_TEXTS,
+    CLOCK_TEXTS,
+    HEALTH_TEXTS,
+    LINK_TEXTS,
+    PHASE_TEXTS,
+    VERDICT_TEXTS,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,11 @@ HAZARD_SCHEME = Enumeration(
     "The scheme of the hazard class, which is information only.",
     ("none", *_values(Scheme)),
 )
+CLOCK = Enumeration(
+    "ClockSynchronisationEnumeration",
+    "Whether a time service keeps the gateway's wall clock right.",
+    CLOCK_TEXTS,
+)
 
 ENUMERATIONS: tuple[Enumeration, ...] = (
     VERDICT,
@@ -85,6 +97,7 @@ ENUMERATIONS: tuple[Enumeration, ...] = (
     CORRECTION,
     ON_REJECT,
     HAZARD_SCHEME,
+    CLOCK,
 )
 
 

@@ -32,6 +32,7 @@ INFORMATION = 100
 """The severity of what nobody has to act on."""
 
 LOCALE = "en"
+LARGEST_UINT32 = 2**32 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,9 +114,10 @@ def node_id(value: ua.NodeId) -> ua.Variant:
     return ua.Variant(value, ua.VariantType.NodeId)
 
 
-def whole(value: int | None) -> ua.Variant:
-    """A UInt32, or nothing."""
-    return nothing() if value is None else ua.Variant(value, ua.VariantType.UInt32)
+def whole(value: int) -> ua.Variant:
+    """A UInt32; nothing for a number that is none, which could not be sent."""
+    is_one = 0 <= value <= LARGEST_UINT32
+    return ua.Variant(value, ua.VariantType.UInt32) if is_one else nothing()
 
 
 def number(value: float | None) -> ua.Variant:

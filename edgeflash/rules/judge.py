@@ -25,6 +25,7 @@ from edgeflash.rules.memory import Memory
 from edgeflash.rules.proof import checks_after
 from edgeflash.rules.rule import Breach, CycleContext, LiveContext
 from edgeflash.rules.tuning import Tuned
+from edgeflash.trust import Quality
 
 _WORST_FIRST = (Severity.REJECT, Severity.DOUBT, Severity.NOTE)
 
@@ -143,6 +144,14 @@ def unjudged(
         checks=memory.checks,
     )
     return with_alarm(result, memory, analyzer)
+
+
+def present_unjudged(failure: str) -> tuple[StandingFinding, ...]:
+    """What stands when the judging of the moment itself failed: nothing that is shown is known."""
+    rule = BY_NAME["judging_failed"]
+    sentence = f"the gateway failed while judging the present: {failure}"
+    finding = Finding(rule.code, rule.name, Severity.REJECT, sentence)
+    return (StandingFinding(finding, Quality.BAD, Quality.BAD),)
 
 
 def standing_findings(

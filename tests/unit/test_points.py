@@ -60,6 +60,8 @@ PROMISED = {
     "round_trip_s": (142, 2),
     "test_active": (118, 1),
     "alarm_control_system_silent": (122, 1),
+    "clock_synchronisation": (144, 1),
+    "clock_error_s": (145, 2),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

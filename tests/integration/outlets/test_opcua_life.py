@@ -90,6 +90,26 @@ async def test_stop_tells_subscribers_and_frees_everything() -> None:
     await free.wait_closed()
 
 
+async def test_a_fault_while_it_takes_leave_does_not_keep_the_port(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else no later start would ever be served."""
+    outlet = OpcUaOutlet(opcua(), (FIRST,), "Invented Bend")
+    await outlet.start()
+    await outlet.publish([accepted_view()])
+    port = int(outlet.endpoint.split(":")[2].split("/")[0])
+
+    async def fails(*arguments: object) -> None:
+        raise RuntimeError("a fault of the library")
+
+    assert outlet._server is not None
+    monkeypatch.setattr(outlet._server, "write_attribute_value", fails)
+    await outlet.stop()
+    again = OpcUaOutlet(opcua(port=port), (FIRST,), "Invented Bend")
+    await again.start()
+    await again.stop()
+
+
 async def test_it_starts_again_with_nothing_to_show() -> None:
     """After stop and start the values are unknown until published, then there."""
     outlet = OpcUaOutlet(opcua(), (FIRST,), "Invented Bend")

@@ -14,6 +14,7 @@ from edgeflash.alarms import conditions
 from edgeflash.alarms.catalogue import ALARMS, in_force
 from edgeflash.alarms.conditions import DEADBAND_C, LOW_ROOM_BYTES, Facts, SiteFacts
 from edgeflash.alarms.state import Kept, step
+from edgeflash.clock_state import ClockState, Synchronisation
 from edgeflash.config.site import Product
 from edgeflash.model import AlarmState, Finding, Result, Severity, Verdict
 from edgeflash.publication import Standing
@@ -24,6 +25,7 @@ from tests.unit.outlets.builders import result
 AT = datetime(2031, 4, 5, 6, 7, 8, tzinfo=UTC)
 CHECKED_WEEKLY = {"verification": {"reference_c": 62.0, "sd_c": 0.7}}
 ROOM = SiteFacts(free_bytes=LOW_ROOM_BYTES)
+LOST_CLOCK = ClockState(Synchronisation.NOT_SYNCHRONISED)
 
 SOUND = Facts(
     analyzer=bench_analyzer(**CHECKED_WEEKLY),
@@ -135,9 +137,13 @@ def test_history_shortage() -> None:
 
 
 def test_clock() -> None:
-    """A step of more than 2 s either way, or the rule's finding in the latest cycle."""
+    """A step of more than 2 s either way, more than 900 s without a time service, or the rule's
+    finding in the latest cycle."""
     for step_s, expected in ((2.0, False), (2.1, True), (-2.1, True), (-3600.0, True)):
         assert expected is holds("clock", facts(site=replace(ROOM, clock_step_s=step_s)))
+    for alone_s, expected in ((900.0, False), (901.0, True)):
+        site = replace(ROOM, clock=LOST_CLOCK, unsynchronised_s=alone_s)
+        assert expected is holds("clock", facts(site=site))
     note = Finding(114, "clock_off", Severity.NOTE, "the analyzer's clock is 2 h ahead")
     for verdict in Verdict:
         off = replace(result(verdict=verdict), findings=(note,))

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import json
+import os
+import shutil
 import threading
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -340,6 +344,51 @@ def test_events_of_no_analyzer_go_as_others_do(journal: Journal, folder: Path) -
     assert read_events(folder, journal)["at"].to_pylist() == [NOW]
     assert writer.flush().passed_over == 1
     assert months(folder, TableName.EVENTS) == ["2026-06"]
+
+
+def test_whatever_step_fails_the_next_run_makes_good(
+    journal: Journal, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each sync, rename, removal in turn: what is kept is whole at once, what is old is gone after
+    the next run, and nothing of it comes back from the journal."""
+    fill(journal, folder, "kestrel-1", "kestrel-2")
+    steps = [(os, "fsync"), (Path, "replace"), (Path, "unlink"), (Path, "rmdir")]
+    failed = 0
+    for number in range(1, 100):
+        copy = tmp_path / f"copy-{number}"
+        shutil.copytree(folder, copy)
+        counted = itertools.count(1)
+        has_failed = False
+
+        def counting(real: Any, number: int = number, counted: Any = counted) -> Any:
+            def step(*arguments: Any, **more: Any) -> Any:
+                nonlocal has_failed
+                if next(counted) == number:
+                    has_failed = True
+                    raise OSError(5, "Input/output error")
+                return real(*arguments, **more)
+
+            return step
+
+        with monkeypatch.context() as patch:
+            for owner, name in steps:
+                patch.setattr(owner, name, counting(getattr(owner, name)))
+            with suppress(StorageError):
+                delete_old(copy, KEEP_60, NOW, {})
+        if not has_failed:
+            break
+        failed += 1
+        seen = read_results(copy, since=datetime(2026, 4, 1, tzinfo=UTC))
+        assert len(seen) == 2 * (CYCLES - 180)
+        delete_old(copy, KEEP_60, NOW + timedelta(hours=1), {})
+        assert months(copy) == ["2026-04", "2026-05", "2026-06"] * 2
+        assert not list((copy / "results").glob("an=*/month=2026-0[123]"))
+        journal.rewind("history")
+        assert HistoryWriter(journal, copy).flush().results == 0
+        assert len(read_results(copy)) == 2 * (CYCLES - 180)
+        shutil.rmtree(copy)
+    # 3 syncs and a rename for the record, 6 files and their folders, 2 syncs of what is left.
+    assert failed >= 3 + 1 + 6 * 2 + 2
 
 
 # Under the eyes of readers

@@ -113,6 +113,7 @@ PROMISED_STEPS = {
     "barometer_kpa": -2,
     "age_s": 1,
     "round_trip_s": -3,
+    "clock_error_s": -2,
 }
 
 
@@ -139,6 +140,7 @@ def test_steps_never_change() -> None:
         "barometer_kpa",
         "age_s",
         "round_trip_s",
+        "clock_error_s",
     }
 
 

@@ -8,6 +8,7 @@ from itertools import count
 
 import pytest
 from asyncua import ua
+from asyncua.ua.ua_binary import variant_to_binary
 
 from edgeflash.model import Verdict
 from edgeflash.outlets.opcua_cycle_events import news_of
@@ -121,3 +122,14 @@ def test_an_event_has_just_the_fields_its_type_declares() -> None:
         assert set(shown) == set(fields)
         for field, variant in shown.items():
             assert variant.VariantType.name in (fields[field], "Null"), field
+
+
+@pytest.mark.parametrize("number", [-1, 2**32])
+def test_a_number_that_no_field_can_carry_is_none(number: int) -> None:
+    """An analyzer's 64-bit counter. The field is a UInt32 (OPC 10000-6, 5.1.2); one that cannot be
+    encoded would cost every subscriber the whole message."""
+    judged = result(cycle_number=number)
+    (event,) = news(standing_of(result()), standing_of(result(), judged))
+    assert own(event, "CycleNumber") is None
+    for value in event.fields.values():
+        variant_to_binary(value)

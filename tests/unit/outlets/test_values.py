@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from edgeflash.model import Role
 from edgeflash.outlets.values import (
     INSTRUMENT_RANGE_POINTS,
     OutletUnits,
@@ -193,3 +194,39 @@ def test_a_bad_test_and_one_that_cannot_be_carried_show_no_value() -> None:
     assert shown(POINTS["stream"], foreign, METRIC).quality is Quality.BAD
     hiding = under_test(test_active=TestSignal(False, Quality.GOOD))
     assert shown(POINTS["test_active"], hiding, METRIC).value is True
+
+
+@pytest.mark.parametrize(
+    ("status", "expected"),
+    [
+        ("UncertainSensorNotAccurate", Quality.NOT_ACCURATE),
+        ("UncertainLastUsableValue", Quality.LAST_USABLE),
+        ("UncertainSubstituteValue", Quality.SUB_NORMAL),
+        ("GoodLocalOverride", Quality.SUB_NORMAL),
+        ("Uncertain0x40FF0000", Quality.SUB_NORMAL),
+        ("", Quality.GOOD),
+    ],
+)
+def test_a_live_value_is_no_better_than_its_server_says(status: str, expected: Quality) -> None:
+    """An analyzer's OPC UA server that doubts a value is not overruled by the gateway. A substitute
+    value of its own is doubted, but it is no test of ours. Names: OPC 10000-4, A.2."""
+    view = accepted_view()
+    doubted = {Role.SAMPLE_TEMPERATURE: status} if status else {}
+    view = replace(view, standing=replace(view.standing, live_statuses=doubted))
+    value = shown(POINTS["live_sample_temperature_c"], view, METRIC)
+    assert (44.25, expected) == (value.value, value.quality)
+
+
+def test_a_live_value_that_is_missing_has_its_servers_reason() -> None:
+    """ "Sensor failure" says more than "no data"; a status that is not ours is no data."""
+    view = accepted_view()
+    live = {**view.standing.live, Role.SAMPLE_TEMPERATURE: None}
+    for status, expected in (
+        ("BadSensorFailure", Quality.SENSOR_FAILURE),
+        ("BadTypeMismatch", Quality.NO_DATA),
+        ("UncertainSensorNotAccurate", Quality.NO_DATA),
+    ):
+        told = {Role.SAMPLE_TEMPERATURE: status}
+        standing = replace(view.standing, live=live, live_statuses=told)
+        value = shown(POINTS["live_sample_temperature_c"], replace(view, standing=standing), METRIC)
+        assert (None, expected) == (value.value, value.quality)

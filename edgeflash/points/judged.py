@@ -1,0 +1,141 @@
+"""The points of the judged flash point: value, quality, reason, age, and what it is of."""
+
+from __future__ import annotations
+
+from edgeflash.points.codes import (
+    LINK_TEXTS,
+    PHASE_TEXTS,
+    QUALITIES,
+    REASONS,
+    VERDICT_CODES,
+    VERDICT_TEXTS,
+)
+from edgeflash.points.point import Point, PointType
+from edgeflash.points.reading import judged, latest, of_shown, phase, state
+from edgeflash.units import Quantity
+
+JUDGED: tuple[Point, ...] = (
+    Point(
+        "flash_point_c",
+        "FlashPoint",
+        "Judged flash point at standard pressure. The value to control on, with its quality.",
+        PointType.FLOAT,
+        0,
+        judged,
+        Quantity.TEMPERATURE,
+        -50.0,
+        400.0,
+    ),
+    Point(
+        "quality",
+        "Quality",
+        "Quality of the judged flash point; see the quality table. Below 10 there is a value.",
+        PointType.CODE,
+        2,
+        state(lambda v: v.quality.value.modbus),
+        meanings=QUALITIES,
+    ),
+    Point(
+        "reason_code",
+        "ReasonCode",
+        "Rule that explains the quality; 0 when good. The rule catalogue lists the codes.",
+        PointType.CODE,
+        3,
+        state(lambda v: v.reason_code),
+        meanings=REASONS,
+    ),
+    Point(
+        "verdict",
+        "Verdict",
+        "Verdict on the latest cycle.",
+        PointType.CODE,
+        4,
+        state(lambda v: VERDICT_CODES[r.verdict] if (r := v.standing.latest) else 0),
+        texts=VERDICT_TEXTS,
+    ),
+    Point(
+        "possible_low_flash",
+        "PossibleLowFlash",
+        "ALARM: evidence of a flash point below the product's limit or the start temperature, "
+        "even from a rejected cycle. Stands until a later accepted cycle clears it.",
+        PointType.FLAG,
+        5,
+        state(lambda v: v.standing.low_flash_alarm),
+        of_result=lambda r: r.low_flash_alarm,
+    ),
+    Point(
+        "cycle_number",
+        "CycleNumber",
+        "The analyzer's number of the latest judged cycle.",
+        PointType.INT,
+        6,
+        latest(lambda r: r.cycle.cycle_number),
+        of_result=lambda r: r.cycle.cycle_number,
+    ),
+    Point(
+        "epoch",
+        "Epoch",
+        "How often the analyzer's counter began again; with the cycle number it names a cycle.",
+        PointType.INT,
+        8,
+        latest(lambda r: r.cycle.epoch),
+        of_result=lambda r: r.cycle.epoch,
+    ),
+    Point(
+        "age_s",
+        "Age",
+        "Age of the judged value: time since its sample passed the tap.",
+        PointType.FLOAT,
+        10,
+        of_shown(lambda v: v.age_s),
+        Quantity.TIME,
+        0.0,
+        86_400.0,
+        scale=1,
+    ),
+    Point(
+        "sampled_at",
+        "SampledAt",
+        "When the sample behind the judged value passed the tap.",
+        PointType.TIME,
+        12,
+        of_shown(lambda v: v.sampled_at),
+        of_result=lambda r: r.sampled_at,
+        in_history="When this cycle's sample passed the tap; as finished_at where nothing was seen "
+        "to light.",
+    ),
+    Point(
+        "heartbeat",
+        "Heartbeat",
+        "Counts up once a second while the gateway is alive; wraps at 65535.",
+        PointType.CODE,
+        16,
+        state(lambda v: v.heartbeat),
+    ),
+    Point(
+        "link_state",
+        "LinkState",
+        "The link to the analyzer.",
+        PointType.CODE,
+        17,
+        state(lambda v: int(v.standing.link)),
+        texts=LINK_TEXTS,
+    ),
+    Point(
+        "phase",
+        "Phase",
+        "What the analyzer is doing now.",
+        PointType.CODE,
+        18,
+        phase,
+        texts=PHASE_TEXTS,
+    ),
+    Point(
+        "shown_cycle_number",
+        "ShownCycleNumber",
+        "The analyzer's number of the cycle whose value is shown as the judged flash point.",
+        PointType.INT,
+        20,
+        of_shown(lambda v: v.shown.cycle.cycle_number if v.shown else None),
+    ),
+)
