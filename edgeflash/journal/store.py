@@ -15,7 +15,6 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
-from itertools import chain
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,8 +23,8 @@ import structlog
 from edgeflash.errors import StorageError
 from edgeflash.journal import ledger, tables
 from edgeflash.journal.codec import UnstorableResultError
-from edgeflash.journal.ledger import CountedRow, FileNote
-from edgeflash.journal.ledger_reading import ledger_state
+from edgeflash.journal.ledger import FileNote
+from edgeflash.journal.ledger_keeping import LedgerKeeper
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
@@ -59,9 +58,6 @@ RESTART_ENTRIES = 64
 # Rows deleted in one commit, so that appends are never behind a long one.
 _TRIM_ROWS = 500
 
-# Entries of before the ledger that are counted in one commit.
-_GAP_ENTRIES = 256
-
 _MAX_INT64 = 2**63 - 1
 
 MOST_EVENTS = 200_000
@@ -77,7 +73,7 @@ class _Job:
     done: Future[Any]
 
 
-class Journal(JournalReader):
+class Journal(LedgerKeeper):
     """The journal with the right to write. One per file: a second one is refused.
 
     Every method may be called from any thread. `append`, `append_async` and `advance_async` never
@@ -173,50 +169,6 @@ class Journal(JournalReader):
                 "DELETE FROM positions WHERE consumer = ?", (consumer,)
             )
         ).result()
-
-    def note_file(self, note: FileNote) -> None:
-        """Notes what a file of the history will look like; before it takes its place.
-
-        Once it stands there, durable, it is given to `confirm_files` or `advance`. A crash in
-        between leaves both fingerprints, of which the file has one. Raises StorageError.
-        """
-        self._submit(lambda connection: ledger.note_file(connection, note)).result()
-
-    def confirm_files(self, files: Sequence[FileNote]) -> None:
-        """Notes that these files of the history stand in their places. Raises StorageError."""
-        self._submit(lambda connection: ledger.confirm_files(connection, files)).result()
-
-    def note_deleted(self, files: Sequence[tuple[str, str, str]]) -> None:
-        """Notes up to which period retention has deleted files: table, analyzer, period of each."""
-        self._submit(lambda connection: ledger.note_deleted(connection, files)).result()
-
-    def fill_ledger(self) -> int:
-        """Counts the entries of before the ledger that are still there; how many there were.
-
-        Takes as long as reading them does; may be broken off at any moment, and goes on with the
-        next call. Raises StorageError.
-        """
-        counted = 0
-        for feed in ledger.FEEDS:
-            while gaps := ledger_state(self, feed).gaps:
-                counted += self._fill(feed, gaps[0])
-        return counted
-
-    def _fill(self, feed: str, gap: ledger.Gap) -> int:
-        """Counts the beginning of a gap; how many entries."""
-        found: list[tuple[int, list[CountedRow]]]
-        if feed == ledger.EVENTS:
-            lines = self.events_after(gap[0], _GAP_ENTRIES)
-            found = [(seq, ledger.rows_of_event(seq, event)) for seq, event in lines]
-        else:
-            entries = self.entries_after(gap[0], _GAP_ENTRIES)
-            found = [(e.seq, ledger.rows_of_result(e.result)) for e in entries]
-        reached = min(found[-1][0], gap[1]) if len(found) == _GAP_ENTRIES else gap[1]
-        in_gap = [rows for seq, rows in found if seq <= gap[1]]
-        rows = list(chain.from_iterable(in_gap))
-        job = partial(ledger.count_gap, feed=feed, gap=gap, reached=reached, rows=rows)
-        self._submit(job).result()
-        return len(in_gap)
 
     def put_state(self, key: str, text: str) -> None:
         """Keeps a small text under a key, synced, in place of the one before.
