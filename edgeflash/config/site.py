@@ -55,17 +55,51 @@ class SiteHeader(Strict):
     points_moved_because: str = ""
 
 
+class Keep(Strict):
+    """How long a table of the history is kept; for ever without limits.
+
+    keep_days: a file is deleted so long after the end of its month or day. keep_mb: the oldest
+    files are deleted while all files of the table together are larger, in 10^6 bytes. The present
+    month or day always stays, and what an outlet still owes.
+    """
+
+    keep_days: Annotated[float, Field(ge=1, le=36_600)] | None = None
+    keep_mb: Annotated[float, Field(ge=1, le=1e9)] | None = None
+
+
 class History(Strict):
     """The Parquet history. flush_s: how long a result may wait in the journal alone."""
 
     folder: Path = Path("history")
     flush_s: PositiveSeconds = 60.0
+    results: Keep = Keep()
+    traces: Keep = Keep()
+    events: Keep = Keep()
+    lab: Keep = Keep()
 
 
 class Journal(Strict):
     """How long the journal keeps what the history already holds."""
 
     keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
+
+
+ShippedTable = Literal["results", "traces", "events", "lab"]
+
+
+class Ship(Strict):
+    """Where sealed days of the history are shipped to, and how often.
+
+    url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
+    region: of the bucket. Keys come from the environment or the credentials file. tables: only
+    these; all when empty.
+    """
+
+    url: Annotated[str, Field(min_length=1, max_length=1024)]
+    every_s: Annotated[float, Field(ge=10, le=604_800)] = 3600.0
+    endpoint: str = ""
+    region: Annotated[str, Field(max_length=64)] = ""
+    tables: tuple[ShippedTable, ...] = ()
 
 
 class SecurityPolicy(StrEnum):
@@ -351,6 +385,7 @@ class SiteFile(Strict):
     site: SiteHeader
     history: History = History()
     journal: Journal = Journal()
+    ship: Ship | None = None
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
     mqtt: tuple[MqttEntry, ...] = ()

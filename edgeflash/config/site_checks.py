@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from edgeflash.config.history_checks import history_problems
 from edgeflash.config.hosts import collide, host_problem
 from edgeflash.config.input_checks import input_problems
 from edgeflash.config.line_checks import line_problems
@@ -13,6 +14,7 @@ from edgeflash.config.mqtt_checks import mqtt_problems
 from edgeflash.config.opcua_checks import opcua_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
+from edgeflash.config.ship_checks import ship_problems
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
 from edgeflash.config.stream_checks import (
     in_range_problems,
@@ -32,6 +34,8 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     yield from _clash_problems(file)
     yield from input_problems(file)
     yield from line_problems(file)
+    yield from ship_problems(file)
+    yield from history_problems(file.history)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)

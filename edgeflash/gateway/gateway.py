@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import threading
-from collections.abc import Callable, Container
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
-from datetime import timedelta
 from functools import partial
 
 import structlog
@@ -17,10 +14,11 @@ from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.mqtt_outlets import (
     event_consumers,
@@ -31,6 +29,7 @@ from edgeflash.gateway.mqtt_outlets import (
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -49,10 +48,7 @@ from edgeflash.service.kernel_clock import read_clock_state
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
 END_S = 3.5
-LAST_FLUSH_S = 1.0
-"""Together these keep the end within 5 s of the signal."""
-
-TRIM_EVERY_S = 3600.0
+"""Together with history_keeper.LAST_FLUSH_S this keeps the end within 5 s of the signal."""
 
 log = structlog.get_logger("edgeflash.gateway")
 
@@ -101,6 +97,16 @@ class Gateway:
         try:
             await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
+            keeper = HistoryKeeper(
+                history,
+                journal,
+                site,
+                self._clock,
+                record.note,
+                self._watch.history_fault,
+                consumers=(*result_consumers(site.file), *event_consumers(site.file)),
+                owed=partial(owed_to_store, site),
+            )
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
@@ -116,25 +122,25 @@ class Gateway:
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(record), name="publisher"),
-                asyncio.create_task(self._keep_history(history, journal), name="history"),
+                asyncio.create_task(keeper.run(), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
                     self._made_operator_socket(self._operations).run(), name="operator socket"
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
             self._manager.stopping()
             await _ended([waiting, *tasks])
-            for task in tasks:
-                if not task.cancelled() and (error := task.exception()) is not None:
-                    raise error
+            if (error := _failure_of(tasks)) is not None:
+                raise error
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
-            await asyncio.to_thread(_last_flush, history)
+            await asyncio.to_thread(last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
 
@@ -182,6 +188,13 @@ class Gateway:
     def _site_facts(self) -> SiteFacts:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
+
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
 
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
@@ -269,44 +282,11 @@ class Gateway:
                 runner.offer(views)
             self._manager.alive()
 
-    async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
-        """Writes the Parquet files every flush_s; a failure is said once and tried again."""
-        file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
-        # One thread, and always the same: each keeps for itself the memory it once needed.
-        thread = ThreadPoolExecutor(1, "history")
-        flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
-        while True:
-            await asyncio.sleep(file.history.flush_s)
-            try:
-                await flush()
-                if failing:
-                    log.info("the history can be written again")
-                failing = ""
-                self._watch.history_fault("")
-                if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
-                    trimmed_mono_s = self._clock.mono_s()
-                    before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    owing = ("history", *result_consumers(file))
-                    await asyncio.to_thread(journal.trim, before, owing)
-                    await asyncio.to_thread(journal.trim_events, before, event_consumers(file))
-            except (EdgeflashError, OSError) as error:
-                if str(error) != failing:
-                    log.error("the history cannot be written; it catches up later", why=str(error))
-                failing = str(error)
-                self._watch.history_fault(failing)
 
-
-def _last_flush(history: HistoryWriter) -> None:
-    """Brings the history up to date; one that is far behind is left to the next start."""
-    too_long = threading.Timer(LAST_FLUSH_S, history.stop)
-    too_long.start()
-    try:
-        if not history.flush().is_complete:
-            log.warning("the history is not up to date; the next start brings the rest")
-    except (EdgeflashError, OSError) as error:
-        log.error("the history is behind; the journal holds the rest", why=str(error))
-    finally:
-        too_long.cancel()
+def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:
+    """The first failure among them; one that would not end has none to tell."""
+    over = (task for task in tasks if task.done() and not task.cancelled())
+    return next((error for task in over if (error := task.exception()) is not None), None)
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

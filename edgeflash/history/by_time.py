@@ -8,7 +8,7 @@ stand in the next one's file.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from edgeflash.history.columns import TIMESTAMP, TableName
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in
 from edgeflash.history.merge import in_schema, with_new_rows
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import part_of_schema
 from edgeflash.history.tail import ResultsTail
 
@@ -44,8 +45,10 @@ class ResultsByTime:
         self._columns = tuple(columns)
         self._schema = part_of_schema(TableName.RESULTS, self._columns)
         # The journal first: what has left its tail by then is in its file.
-        self._tails = tail.now(analyzer)
-        found = partitions_in(folder, TableName.RESULTS, analyzer)
+        tails = tail.now(analyzer)
+        found = set(partitions_in(folder, TableName.RESULTS, analyzer))
+        retired = load_retired(folder)
+        self._tails = {p: t for p, t in tails.items() if p in found or not retired.holds(p)}
         self._months = sorted({*found, *self._tails})
         self._kept: dict[Partition, pa.Table] = {}
 
@@ -89,7 +92,7 @@ class ResultsByTime:
         try:
             held = read_whole_rows(self._folder, month, self._columns)
         except FileNotFoundError:
-            # Not made yet, or set aside as unreadable since we looked: its rows are not there.
+            # Not made yet, or set aside or deleted since we looked: its rows are not there.
             held = self._schema.empty_table()
         tail = self._tails.get(month)
         if tail is not None:
@@ -99,16 +102,8 @@ class ResultsByTime:
         return _sorted(held.combine_chunks(), forward=True)
 
 
-def _start_of(month: Partition) -> datetime:
-    return datetime.strptime(month.period, "%Y-%m").replace(tzinfo=UTC)
-
-
-def _end_of(month: Partition) -> datetime:
-    return (_start_of(month) + timedelta(days=32)).replace(day=1)
-
-
 def _may_hold(month: Partition, low: datetime, high: datetime) -> bool:
-    return _end_of(month) > low and _start_of(month) - LONGEST_DELAY <= high
+    return month.end > low and month.start - LONGEST_DELAY <= high
 
 
 def _between(table: pa.Table, low: datetime, high: datetime) -> pa.Table:
@@ -131,7 +126,7 @@ def _settled(table: pa.Table, month: Partition, following: Partition | None, for
         return len(table)
     times = table["sampled_at"]
     if forward:
-        sure = pc.less(times, pa.scalar(_start_of(following) - LONGEST_DELAY, TIMESTAMP))
+        sure = pc.less(times, pa.scalar(following.start - LONGEST_DELAY, TIMESTAMP))
     else:
-        sure = pc.greater_equal(times, pa.scalar(_end_of(following), TIMESTAMP))
+        sure = pc.greater_equal(times, pa.scalar(following.end, TIMESTAMP))
     return int(pc.sum(sure).as_py() or 0)

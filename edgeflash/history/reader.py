@@ -7,7 +7,7 @@ its file, and one that comes to its file meanwhile is known by its key.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -17,15 +17,17 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.merge import in_schema, with_new_rows
-from edgeflash.history.schema import KEY, TableName, part_of_schema
+from edgeflash.history.retired import load_retired
+from edgeflash.history.schema import KEY, TABLES, Row, TableName, part_of_schema
 from edgeflash.history.selection import Selection
-from edgeflash.history.writer import CONSUMER
+from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
 from edgeflash.journal import JournalReader
 from edgeflash.model import Verdict
 
-_CHUNK_RESULTS = 256
+_CHUNK_RESULTS, _CHUNK_EVENTS = 256, 2048
 
-# A file vanishes only while the writer sets an unreadable one aside and writes it again.
+# A file vanishes while the writer sets an unreadable one aside and writes it again, and when it
+# has been kept long enough.
 _ATTEMPTS = 3
 
 
@@ -37,7 +39,8 @@ class Reading:
     """One reading of one table, file by file, by analyzer and time.
 
     Each pass reads anew and gives a table for each file (or tail of one to come), in
-    the schema of `schema`. columns: only these; epoch, cycle_number and finished_at among them.
+    the schema of `schema`. columns: only these; the table's key and time among them.
+    A file that retention deletes meanwhile gives no rows.
     Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
     """
 
@@ -54,29 +57,45 @@ class Reading:
         self._journal = journal
         self._selection = selection
         self._columns = columns
+        self._deleted = 0
         self.schema = part_of_schema(table, columns)
 
     def begin(self) -> tuple[int, Iterator[pa.Table]]:
         """How many tables one pass gives, and the pass."""
         if self._journal is None and not self._folder.is_dir():
             raise StorageError(f"{self._folder}: there is no history here")
-        tails = {} if self._journal is None else _tails(self._journal, self._selection)
+        tails = (
+            {} if self._journal is None else tails_of(self._journal, self._table, self._selection)
+        )
         return self._pass(tails)
 
     def all(self) -> pa.Table:
-        """Every row of one pass as one table."""
-        for attempt in range(_ATTEMPTS):
+        """Every row of one pass as one table.
+
+        When a file is deleted meanwhile, the pass is made again: what it gave of older files may
+        be gone too, and would stand before a gap.
+        """
+        for left in reversed(range(_ATTEMPTS)):
+            self._deleted = 0
             try:
-                return pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
+                table = pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
             except FileVanishedError:
-                if attempt == _ATTEMPTS - 1:
+                if not left:
                     raise
+                continue
+            if not self._deleted or not left:
+                return table
         raise AssertionError("unreachable")
 
     def _pass(self, tails: Mapping[Partition, pa.Table]) -> tuple[int, Iterator[pa.Table]]:
         s = self._selection
         found = set(partitions_in(self._folder, self._table, s.analyzer, s.since, s.until))
-        partitions = sorted(found | {p for p in tails if p.table is self._table})
+        coming = {p for p in tails if p.table is self._table and p not in found}
+        if coming:
+            # What was deleted does not come back for a while when the journal is taken again.
+            retired = load_retired(self._folder)
+            coming = {p for p in coming if not retired.holds(p)}
+        partitions = sorted(found | coming)
         return len(partitions), self._tables(partitions, found, tails)
 
     def _tables(
@@ -90,20 +109,24 @@ class Reading:
             keys = self._keys_of_verdict(tails)
         for partition in partitions:
             table = self._rows(partition, partition in found, tails.get(partition))
-            table = self._selection.filtered(table)
-            yield table if keys is None else _only(table, keys)
+            table = self._selection.filtered(table, TABLES[self._table].time)
+            yield table if keys is None else only_cycles(table, keys)
 
     def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
         try:
             held = read_whole_rows(self._folder, partition, self._columns)
         except FileNotFoundError as error:
             if found:
-                raise FileVanishedError(
-                    f"{partition.path(self._folder)}: set aside while it was read; read again"
-                ) from error
+                # What is to be deleted is on the record before it goes.
+                if not load_retired(self._folder).holds(partition):
+                    raise FileVanishedError(
+                        f"{partition.path(self._folder)}: set aside while it was read; read again"
+                    ) from error
+                self._deleted += 1
+                return self.schema.empty_table()
             held = self.schema.empty_table()
         if tail is not None:
-            merged = with_new_rows(held, tail.select(self.schema.names))
+            merged = with_new_rows(held, tail.select(self.schema.names), self._table)
             held = held if merged is None else merged
         # A file of a newer edgeflash has columns we can say nothing about.
         return in_schema(held, self.schema).select(self.schema.names)
@@ -112,7 +135,7 @@ class Reading:
         """Which cycles have the wanted verdict: `results` knows, `traces` does not."""
         columns = (*KEY, "finished_at", "verdict")
         judged = Reading(self._folder, TableName.RESULTS, None, self._selection, columns)
-        return {key for table in judged._pass(tails)[1] for key in _keys(table)}
+        return {key for table in judged._pass(tails)[1] for key in cycle_keys(table)}
 
 
 def read_results(
@@ -146,24 +169,65 @@ def read_traces(
     return Reading(folder, TableName.TRACES, journal, selection).all()
 
 
-def _tails(journal: JournalReader, selection: Selection) -> dict[Partition, pa.Table]:
-    """What only the journal holds, as rows by the file they will come to; for both tables.
+def read_events(
+    folder: Path,
+    journal: JournalReader | None = None,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pa.Table:
+    """The rows of `events`: as `read_results`, by `at`. An empty analyzer: only those of none."""
+    selection = Selection(analyzer, since, until)
+    return Reading(folder, TableName.EVENTS, journal, selection).all()
+
+
+def read_lab(
+    folder: Path,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pa.Table:
+    """The rows of `lab`: as `read_results`, by `sampled_at`; corrections are rows of their own."""
+    selection = Selection(analyzer, since, until)
+    return Reading(folder, TableName.LAB, None, selection).all()
+
+
+def tails_of(
+    journal: JournalReader, table: TableName, selection: Selection
+) -> dict[Partition, pa.Table]:
+    """What only the journal holds, as rows by the file they will come to; for traces those of
+    results too.
 
     Rows of every verdict and of the whole file's time: the selection is applied after the merge.
     """
     found: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
-    seq = journal.position(CONSUMER)
-    while entries := journal.entries_after(seq, _CHUNK_RESULTS):
-        seq = entries[-1].seq
-        for partition, new in rows_by_partition(entries).items():
+    for some in _not_in_files(journal, table):
+        for partition, new in rows_by_partition(some).items():
             if selection.takes(partition):
                 found[partition].append(new)
     return {partition: pa.concat_tables(tables) for partition, tables in found.items()}
 
 
-def _keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+def _not_in_files(journal: JournalReader, table: TableName) -> Iterator[Sequence[Row]]:
+    """What the journal holds after the position of the files, in parts. Nothing of lab."""
+    match table:
+        case TableName.RESULTS | TableName.TRACES:
+            seq = journal.position(CONSUMER)
+            while entries := journal.entries_after(seq, _CHUNK_RESULTS):
+                seq = entries[-1].seq
+                yield entries
+        case TableName.EVENTS:
+            seq = journal.position(EVENTS_CONSUMER)
+            while lines := journal.event_lines_after(seq, _CHUNK_EVENTS):
+                seq = lines[-1].seq
+                yield lines
+
+
+def cycle_keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+    """The key of each row's cycle."""
     return zip(*(table[name].to_pylist() for name in KEY), strict=True)
 
 
-def _only(table: pa.Table, keys: set[tuple[str, int, int]]) -> pa.Table:
-    return table.filter(pa.array([key in keys for key in _keys(table)], pa.bool_()))
+def only_cycles(table: pa.Table, keys: Container[tuple[str, int, int]]) -> pa.Table:
+    """The rows of these cycles."""
+    return table.filter(pa.array([key in keys for key in cycle_keys(table)], pa.bool_()))

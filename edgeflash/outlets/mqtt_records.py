@@ -64,7 +64,7 @@ _FINDING: Schema = {
     "type": "object",
     "properties": {
         "code": WHOLE,
-        "rule": NAME,
+        "rule": TEXT,
         "severity": {"enum": ["note", "doubt", "reject"]},
         "sentence": TEXT,
         "measured": or_null(REAL),
@@ -76,7 +76,7 @@ _FINDING: Schema = {
 _INPUT: Schema = {
     "type": "object",
     "properties": {
-        "name": NAME,
+        "name": TEXT,
         "value": or_null(REAL),
         "is_good": FLAG,
         "age_s": or_null(REAL),
@@ -115,7 +115,7 @@ RESULT: tuple[Member[ResultFacts], ...] = (
     ),
     Member("sent_at", "When this message was made.", MOMENT, lambda f: moment(f.sent_at)),
     Member("site", "The site's name.", NAME, lambda f: f.site),
-    Member("analyzer", "The analyzer's id.", NAME, lambda f: f.result.cycle.analyzer),
+    Member("analyzer", "The analyzer's id.", TEXT, lambda f: f.result.cycle.analyzer),
     Member(
         "epoch",
         "How often the analyzer's counter began again.",
@@ -158,7 +158,7 @@ RESULT: tuple[Member[ResultFacts], ...] = (
     Member(
         "reasons",
         "Names of the rules that doubt or reject, the worst first.",
-        {"type": "array", "items": NAME},
+        {"type": "array", "items": TEXT},
         lambda f: list(f.result.reasons),
     ),
     Member(
@@ -206,7 +206,7 @@ RESULT: tuple[Member[ResultFacts], ...] = (
     Member(
         "declared",
         "What people had declared of its time: maintenance, a check sample.",
-        {"type": "array", "items": NAME},
+        {"type": "array", "items": TEXT},
         lambda f: [d.value for d in f.result.cycle.declared],
     ),
     Member(

@@ -14,9 +14,11 @@ from typing import Any
 import pytest
 import pytest_asyncio
 from asyncua import Client, ua
+from structlog.testing import capture_logs
 
 from edgeflash.outlets import OpcUaOutlet
-from edgeflash.outlets.opcua_monitoring import MAX_SUBSCRIPTIONS_OF_SESSION
+from edgeflash.outlets.opcua_limits import Limits
+from edgeflash.outlets.opcua_subscriber import Subscriber
 from tests.unit.outlets.builders import START, accepted_view, analyzer, opcua, rejected_view
 from tests.waiting import until
 
@@ -561,16 +563,17 @@ async def test_another_session_cannot_reach_a_subscription(
 
 
 async def test_one_client_has_its_share_only(client: Client) -> None:
-    """Subscriptions of one session, and places in its queues, have their limits."""
-    made = []
+    """Subscriptions of one address, and places in their queues, have their limits."""
+    made, share = [], Limits.of_each(opcua())
     with pytest.raises(ua.UaStatusCodeError) as refusal:
-        for _ in range(MAX_SUBSCRIPTIONS_OF_SESSION + 1):
+        for _ in range(share.subscriptions + 1):
             made.append(await Subscribed(client).make(60_000.0))
     assert refusal.value.code == ua.StatusCodes.BadTooManySubscriptions
-    assert len(made) == MAX_SUBSCRIPTIONS_OF_SESSION
+    assert len(made) == share.subscriptions
     granted = [(await made[0].watch(queue=1000)).RevisedQueueSize for _ in range(60)]
-    assert granted[:50] == [1000] * 50
-    assert granted[50:] == [1] * 10
+    whole = share.places // 1000
+    assert granted[:whole] == [1000] * whole
+    assert granted[whole:] == [1] * (60 - whole)
     for one in made:
         await one.end()
 
@@ -621,3 +624,24 @@ async def test_nothing_is_left_of_a_client_that_is_gone(outlet: OpcUaOutlet) -> 
         await one.watch()
         assert len(service.subscriptions) == before + 1
     await until(lambda: len(service.subscriptions) == before, 30.0)
+
+
+async def test_a_fault_in_publishing_does_not_fill_the_log(
+    outlet: OpcUaOutlet, client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It can come back with every cycle, twenty times a second."""
+    cycles: list[Subscriber] = []
+
+    async def fails(self: Subscriber) -> None:
+        cycles.append(self)
+        raise RuntimeError("a fault of ours")
+
+    one = await Subscribed(client).make(50.0)
+    with capture_logs() as lines, monkeypatch.context() as patched:
+        patched.setattr(Subscriber, "_cycle", fails)
+        await until(lambda: len(cycles) >= 5, 30.0)
+    assert [line["event"] for line in lines] == ["opcua_publishing_failed"]
+    await show(outlet, 61.0, 60.0)
+    await one.watch()
+    await until(lambda: one.numbers[-1:] == [60.0], 30.0)
+    await one.end()
