@@ -36,7 +36,7 @@ from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
-from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.outlets import ModbusOutlet, MqttOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
@@ -79,6 +79,7 @@ class Gateway:
         self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
+        self._mqtt: list[MqttOutlet] = []
         self._operations: GatewayOperations | None = None
 
     async def run(self, stop: asyncio.Event, on_ready: Callable[[], None] = lambda: None) -> None:
@@ -225,6 +226,7 @@ class Gateway:
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
             mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            self._mqtt.append(mqtt)
             runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
@@ -236,7 +238,8 @@ class Gateway:
         """What the outlets may say of the gateway itself."""
         site = self._watch.facts
         faults = {worker.analyzer.id: worker.storage_fault for worker in self._workers}
-        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes)
+        mqtt = tuple(outlet.figures for outlet in self._mqtt)
+        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes, mqtt)
 
     def _note_change(self, analyzer: str) -> None:
         self._changed_analyzers.add(analyzer)
