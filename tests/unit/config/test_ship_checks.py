@@ -6,7 +6,7 @@ import pytest
 
 from edgeflash.config.problems import key_text
 from edgeflash.config.ship_checks import ship_problems
-from edgeflash.config.site import Ship
+from edgeflash.config.ship import Ship
 from tests.unit.outlets.builders import analyzer, site
 
 
