@@ -14,7 +14,14 @@ from dataclasses import dataclass, field
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from edgeflash.fleet.manifest import Manifest, ManifestError, decoded, manifest_path, site_in
+from edgeflash.fleet.manifest import (
+    Manifest,
+    ManifestError,
+    decoded,
+    manifest_path,
+    manifests_folder,
+    site_in,
+)
 from edgeflash.fleet.parts import DamagedPartError, manifests_after, read_part
 from edgeflash.fleet.shared_table import (
     MONTH,
@@ -88,8 +95,7 @@ class Collector:
         self.report = CollectReport()
         names = self._store.names("")
         for site in sorted(s for n in names if (s := site_in(n)) is not None):
-            first = manifest_path(site, self._table, 1)
-            if self._store.size(first) is not None:
+            if self._store.names(manifests_folder(site, self._table)):
                 self.report.sites += 1
                 self._collect_site(site)
         return self.report

@@ -2,8 +2,8 @@
 
 For each day: the data file, then its manifest, then the ledger. The manifest is what makes a part
 be there; killed before it, the next pass finds the same file in place and does not send it again;
-killed after it, the next pass finds the manifest. Serials have no gap, so one request tells whether
-the store has a part that the ledger does not know.
+killed after it, the next pass finds the manifest, for each begins with a look for manifests that
+the ledger does not know.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import pyarrow.parquet as pq
 from edgeflash.errors import StorageError
 from edgeflash.fleet.ledger import Cell, Ledger
 from edgeflash.fleet.manifest import Manifest, ManifestError, data_path
-from edgeflash.fleet.parts import DamagedPartError, manifests_after, read_part
+from edgeflash.fleet.parts import DamagedPartError, MissingManifestError, manifests_after, read_part
 from edgeflash.fleet.sealed import last_sealed_day
 from edgeflash.fleet.store import Store
 from edgeflash.fleet.tables import (
@@ -118,6 +118,8 @@ class Shipper:
         """Takes in parts that are in the store and not in the ledger."""
         after = self._ledger.last_serial(table)
         for serial, found in manifests_after(self._store, self._site, table, after):
+            if isinstance(found, MissingManifestError):
+                continue  # what it held is not known to be in the store, and is sent again
             if isinstance(found, ManifestError):
                 # Its serial is used, and what it held is not known: the rows are sent again.
                 self.report.damaged.append(str(found))

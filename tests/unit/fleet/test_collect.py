@@ -255,6 +255,35 @@ def test_a_late_repaired_part_does_not_undo_a_correction(
     assert keys(rows) == expected_keys()
 
 
+def test_a_missing_manifest_holds_up_no_other(
+    sites: list[MadeSite], store: Store, root: Path, tmp_path: Path
+) -> None:
+    """Also the first; what copies the store may bring it later."""
+    path = tmp_path / "store" / manifest_path(SITES[0], RESULTS, 1)
+    content = path.read_bytes()
+    path.unlink()
+    for _ in range(2):
+        (why,) = collected(store, root).refused.values()
+        assert "missing" in why or "is gone" in why
+    assert len(shared(root)) == len(expected_keys()) - len(FIRST_DAY)
+    path.write_bytes(content)
+    assert collected(store, root).refused == {}
+    assert keys(shared(root)) == expected_keys()
+
+
+def test_a_wide_gap_is_one_refusal(
+    sites: list[MadeSite], store: Store, root: Path, tmp_path: Path
+) -> None:
+    """As where old manifests have expired."""
+    path = tmp_path / "store" / manifest_path(SITES[0], RESULTS, 1)
+    far = json.loads(path.read_bytes()) | {"serial": 5001}
+    store.put(manifest_path(SITES[0], RESULTS, 5001), json.dumps(far).encode())
+    refused = collected(store, root).refused
+    assert len(refused) == 2
+    assert any("4996 parts are missing" in why for why in refused.values())
+    assert SharedTable(table_url(str(root), RESULTS), RESULTS, {}).settled(SITES[0]) == 5001
+
+
 def test_a_withdrawn_part_is_owed_no_more(
     sites: list[MadeSite], store: Store, root: Path, tmp_path: Path
 ) -> None:

@@ -247,6 +247,19 @@ def test_an_unreadable_manifest_costs_no_row(site: MadeSite, store: Store, tmp_p
     assert found["withdraws"] == [1]
 
 
+def test_expired_manifests_and_a_lost_ledger_cost_no_row(
+    site: MadeSite, store: Store, tmp_path: Path
+) -> None:
+    """Serials go on behind those that are still there, and never begin again."""
+    site.ship(store)
+    (tmp_path / "store" / manifest_path(site.name, TWO[0], 1)).unlink()
+    (site.state / LEDGER_NAME).unlink()
+    report = site.ship(store)
+    assert (report.parts, report.rows) == (1, len(FIRST_DAY))
+    assert (tmp_path / "store" / manifest_path(site.name, TWO[0], 3)).exists()
+    assert shipped_keys(tmp_path) == [(0, n) for n in ALL]
+
+
 def test_an_unreadable_file_of_the_history_holds_up_no_other(site: MadeSite, store: Store) -> None:
     """It is named; the rest goes."""
     partitions_in(site.history, TableName.TRACES)[0].path(site.history).write_bytes(b"PAR1 half")
