@@ -21,6 +21,10 @@ if [ -n "$missing" ] && is_root && command -v apt-get >/dev/null 2>&1; then
     apt_install $missing || true
 fi
 python tests/peers/programs.py install-npm || true
+# Spark alone has 850 MB: only where all tests must run.
+if is_root || [ "${CI:-}" = true ]; then
+    python tests/peers/programs.py install-python || true
+fi
 python tests/peers/programs.py report
 
 summary=''

@@ -10,9 +10,11 @@ from edgeflash import __version__
 from edgeflash.cli.alarms import alarms_app
 from edgeflash.cli.blend import blend_app
 from edgeflash.cli.check import check
+from edgeflash.cli.collect import collect
 from edgeflash.cli.declare import check_sample_app, maintenance_app
 from edgeflash.cli.demo import demo
 from edgeflash.cli.events import events
+from edgeflash.cli.fleet import fleet
 from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
 from edgeflash.cli.lines import say_error, unfold_help
@@ -24,6 +26,7 @@ from edgeflash.cli.products import products
 from edgeflash.cli.replay import replay
 from edgeflash.cli.rules import rules
 from edgeflash.cli.run import run
+from edgeflash.cli.ship import ship
 from edgeflash.cli.signal_check import signal_check
 from edgeflash.cli.users import users_app
 from edgeflash.errors import ConfigurationError, EdgeflashError, UsageError
@@ -46,6 +49,9 @@ app.command()(plan)
 app.command()(replay)
 app.command()(events)
 app.command("signal-check")(signal_check)
+app.command()(ship)
+app.command()(collect)
+app.command()(fleet)
 peek_app.command("opcua")(peek_opcua)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")

@@ -9,7 +9,9 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from edgeflash.config.analyzer_map import AnalyzerMap, Strict
+from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.config.opcua_source import OpcUaSource
+from edgeflash.config.outlet_units import PressureUnit, TemperatureUnit
 from edgeflash.config.register_map import Order
 from edgeflash.model import Severity
 
@@ -18,8 +20,6 @@ PositiveSeconds = Annotated[float, Field(gt=0, le=86_400)]
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
 Port = Annotated[int, Field(ge=0, le=65_535)]
 Celsius = Annotated[float, Field(ge=-100, le=600)]
-TemperatureUnit = Literal["degC", "degF"]
-PressureUnit = Literal["kPa", "psi", "mbar"]
 UnitIds = Literal["any", "per_analyzer"]
 
 # Judging remembers 64 cycles (rules.memory.PAST_CYCLES, which this room must not import). With the
@@ -66,6 +66,24 @@ class Journal(Strict):
     """How long the journal keeps what the history already holds."""
 
     keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
+
+
+ShippedTable = Literal["results", "traces", "events", "lab"]
+
+
+class Ship(Strict):
+    """Where sealed days of the history are shipped to, and how often.
+
+    url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
+    region: of the bucket. Keys come from the environment or the credentials file. tables: only
+    these; all when empty.
+    """
+
+    url: Annotated[str, Field(min_length=1, max_length=1024)]
+    every_s: Annotated[float, Field(ge=10, le=604_800)] = 3600.0
+    endpoint: str = ""
+    region: Annotated[str, Field(max_length=64)] = ""
+    tables: tuple[ShippedTable, ...] = ()
 
 
 class SecurityPolicy(StrEnum):
@@ -351,8 +369,10 @@ class SiteFile(Strict):
     site: SiteHeader
     history: History = History()
     journal: Journal = Journal()
+    ship: Ship | None = None
     opcua: OpcUaServer | None = None
     modbus: tuple[ModbusServer, ...] = ()
+    mqtt: tuple[MqttEntry, ...] = ()
     products: dict[Identifier, Product] = Field(default_factory=dict)
     inputs: tuple[Input, ...] = ()
     lines: tuple[Line, ...] = ()

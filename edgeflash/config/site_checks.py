@@ -9,9 +9,11 @@ from edgeflash.config.input_checks import input_problems
 from edgeflash.config.line_checks import line_problems
 from edgeflash.config.link_checks import way_problems
 from edgeflash.config.modbus_checks import modbus_problems
+from edgeflash.config.mqtt_checks import mqtt_problems
 from edgeflash.config.opcua_checks import opcua_problems
 from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.roles import has_trace
+from edgeflash.config.ship_checks import ship_problems
 from edgeflash.config.site import Analyzer, Basis, Correction, SiteFile
 from edgeflash.config.stream_checks import (
     in_range_problems,
@@ -27,9 +29,11 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     """What is wrong with a site file whose keys are each right. roles: of each analyzer's map."""
     yield from _outlet_problems(file)
     yield from modbus_problems(file)
+    yield from mqtt_problems(file)
     yield from _clash_problems(file)
     yield from input_problems(file)
     yield from line_problems(file)
+    yield from ship_problems(file)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)
@@ -42,9 +46,11 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
 
 
 def _outlet_problems(file: SiteFile) -> Iterator[Problem]:
-    if file.opcua is None and not file.modbus:
-        why = "is missing; without [opcua] or [[modbus]] nothing reaches the control system"
-        yield Problem(("opcua",), why, (("modbus",),))
+    if file.opcua is None and not file.modbus and not file.mqtt:
+        why = (
+            "is missing; without [opcua], [[modbus]] or [[mqtt]] nothing reaches the control system"
+        )
+        yield Problem(("opcua",), why, (("modbus",), ("mqtt",)))
     if file.opcua is not None:
         yield from _host_problems(("opcua", "host"), file.opcua.host)
         yield from opcua_problems(file.opcua)

@@ -25,15 +25,17 @@ from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
+from edgeflash.gateway.ship_runner import ShipRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
-from edgeflash.history import HistoryWriter
+from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
+from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -116,6 +118,7 @@ class Gateway:
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
+                *self._shipping(),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -176,6 +179,13 @@ class Gateway:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
         return replace(self._watch.facts, silence="; ".join(silent))
 
+    def _shipping(self) -> list[asyncio.Task[None]]:
+        ship = self._site.file.ship
+        if ship is None:
+            return []
+        runner = ShipRunner(self._site.path, ship.every_s)
+        return [asyncio.create_task(runner.run(), name="shipping")]
+
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
         answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
@@ -203,6 +213,17 @@ class Gateway:
                 server, file.analyzers, inputs=self._inputs, mono_s=self._clock.mono_s
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
+        for entry in file.mqtt:
+            if entry.form == "sparkplug":
+                node = SparkplugOutlet(
+                    entry,
+                    file.analyzers,
+                    file.site.name,
+                    self._site.path.absolute().parent,
+                    journal,
+                    self._clock,
+                )
+                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -265,6 +286,7 @@ class Gateway:
         # One thread, and always the same: each keeps for itself the memory it once needed.
         thread = ThreadPoolExecutor(1, "history")
         flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
+        consumers = (CONSUMER, *(entry.consumer for entry in file.mqtt))
         while True:
             await asyncio.sleep(file.history.flush_s)
             try:
@@ -276,8 +298,8 @@ class Gateway:
                 if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
                     trimmed_mono_s = self._clock.mono_s()
                     before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, ("history",))
-                    await asyncio.to_thread(journal.trim_events, before)
+                    await asyncio.to_thread(journal.trim, before, consumers)
+                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
             except (EdgeflashError, OSError) as error:
                 if str(error) != failing:
                     log.error("the history cannot be written; it catches up later", why=str(error))

@@ -8,7 +8,7 @@ stand in the next one's file.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -99,16 +99,8 @@ class ResultsByTime:
         return _sorted(held.combine_chunks(), forward=True)
 
 
-def _start_of(month: Partition) -> datetime:
-    return datetime.strptime(month.period, "%Y-%m").replace(tzinfo=UTC)
-
-
-def _end_of(month: Partition) -> datetime:
-    return (_start_of(month) + timedelta(days=32)).replace(day=1)
-
-
 def _may_hold(month: Partition, low: datetime, high: datetime) -> bool:
-    return _end_of(month) > low and _start_of(month) - LONGEST_DELAY <= high
+    return month.end > low and month.start - LONGEST_DELAY <= high
 
 
 def _between(table: pa.Table, low: datetime, high: datetime) -> pa.Table:
@@ -131,7 +123,7 @@ def _settled(table: pa.Table, month: Partition, following: Partition | None, for
         return len(table)
     times = table["sampled_at"]
     if forward:
-        sure = pc.less(times, pa.scalar(_start_of(following) - LONGEST_DELAY, TIMESTAMP))
+        sure = pc.less(times, pa.scalar(following.start - LONGEST_DELAY, TIMESTAMP))
     else:
-        sure = pc.greater_equal(times, pa.scalar(_end_of(following), TIMESTAMP))
+        sure = pc.greater_equal(times, pa.scalar(following.end, TIMESTAMP))
     return int(pc.sum(sure).as_py() or 0)

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from edgeflash.errors import StorageError
 from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition
 from edgeflash.history.merge import in_schema
-from edgeflash.history.schema import AS_READ, NEVER_NULL, schema
+from edgeflash.history.schema import AS_READ, TABLES, schema
 
 _MAGIC = b"PAR1"
 
@@ -112,7 +112,7 @@ def read_whole_rows(
     For those who look at rows. The writer goes on with such a file: it keeps what it finds.
     """
     table = read_file(folder, partition, columns)
-    for name in NEVER_NULL:
+    for name in TABLES[partition.table].never_null:
         if name in table.column_names and table[name].null_count:
             row = pc.index(table[name].is_null(), True).as_py() + 1
             raise StorageError(

@@ -1,7 +1,8 @@
 """Where rows live: `<table>/an=<analyzer>/month=YYYY-MM/` or `day=YYYY-MM-DD`. Pure.
 
 The folder keys have other names than the typed columns inside the files, so that every reader
-takes both without a clash: `an` for `analyzer`, `month` and `day` (UTC) for `finished_at`.
+takes both without a clash: `an` for `analyzer`, `month` and `day` (UTC) for the time column of
+the table. What is about no analyzer, an event of the gateway or the site, lies in `an=_site`.
 """
 
 from __future__ import annotations
@@ -9,14 +10,15 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import quote, unquote
 
 import pyarrow as pa
 
-from edgeflash.history.schema import TableName, has_samples, rows
-from edgeflash.journal import Entry
+from edgeflash.history.schema import TABLES, Row, TableName, has_samples, rows
+from edgeflash.journal import Entry, EventLine
+from edgeflash.model import LabResult
 
 PENDING_FOLDER = ".pending"
 """Half-written files. Not beside the finished ones: some readers refuse a folder in which they
@@ -24,13 +26,21 @@ find files of another kind, even hidden ones."""
 
 UNREADABLE_FOLDER = ".unreadable"
 
-_PERIOD_KEY = {TableName.RESULTS: "month", TableName.TRACES: "day"}
-_PERIOD_FORMAT = {TableName.RESULTS: "%Y-%m", TableName.TRACES: "%Y-%m-%d"}
+NO_ANALYZER = ""
+"""What stands for the analyzer of rows that are about none."""
+
+_SITE = "_site"
+# No identifier of an analyzer begins so; and where one did, it would be escaped (see _key_of).
+_ESCAPED_SITE = "%5Fsite"
+
+_PERIOD_KEY = {name: "day" if t.day_files else "month" for name, t in TABLES.items()}
+_PERIOD_FORMAT = {name: "%Y-%m-%d" if t.day_files else "%Y-%m" for name, t in TABLES.items()}
 
 
 @dataclass(frozen=True, slots=True, order=True)
 class Partition:
-    """One file of the history. period: `YYYY-MM` for results, `YYYY-MM-DD` for traces, UTC."""
+    """One file of the history. analyzer: NO_ANALYZER for what is about none. period: `YYYY-MM`, or
+    `YYYY-MM-DD` for traces, UTC."""
 
     table: TableName
     analyzer: str
@@ -41,7 +51,7 @@ class Partition:
         return (
             folder
             / self.table
-            / f"an={quote(self.analyzer, safe='')}"
+            / f"an={_key_of(self.analyzer)}"
             / f"{_PERIOD_KEY[self.table]}={self.period}"
             / f"{self.table}.parquet"
         )
@@ -49,27 +59,63 @@ class Partition:
     @property
     def flat_name(self) -> str:
         """A name for the file outside its folders."""
-        return f"{self.table}~{quote(self.analyzer, safe='')}~{self.period}"
+        return f"{self.table}~{_key_of(self.analyzer)}~{self.period}"
+
+    @property
+    def start(self) -> datetime:
+        """The first instant of its period."""
+        return datetime.strptime(self.period, _PERIOD_FORMAT[self.table]).replace(tzinfo=UTC)
+
+    @property
+    def end(self) -> datetime:
+        """The first instant after its period."""
+        if TABLES[self.table].day_files:
+            return self.start + timedelta(days=1)
+        return (self.start + timedelta(days=32)).replace(day=1)
 
 
-def period_of(table: TableName, finished_at: datetime) -> str:
-    """The month or day, in UTC, that a cycle belongs to."""
-    return finished_at.astimezone(UTC).strftime(_PERIOD_FORMAT[table])
+def _key_of(analyzer: str) -> str:
+    """The value of the folder key `an`."""
+    if analyzer == NO_ANALYZER:
+        return _SITE
+    return _ESCAPED_SITE if analyzer == _SITE else quote(analyzer, safe="")
 
 
-def partition_of(table: TableName, analyzer: str, finished_at: datetime) -> Partition:
-    """The file a cycle belongs to."""
-    return Partition(table, analyzer, period_of(table, finished_at))
+def _analyzer_of(key: str) -> str:
+    return NO_ANALYZER if key == _SITE else unquote(key)
 
 
-def rows_by_partition(entries: Sequence[Entry]) -> dict[Partition, pa.Table]:
-    """The rows of both tables, by the file they belong to."""
-    groups: defaultdict[Partition, list[Entry]] = defaultdict(list)
+def period_of(table: TableName, at: datetime) -> str:
+    """The month or day, in UTC, that a row of this time belongs to."""
+    return at.astimezone(UTC).strftime(_PERIOD_FORMAT[table])
+
+
+def partition_of(table: TableName, analyzer: str, at: datetime) -> Partition:
+    """The file a row belongs to. at: the time column of the table."""
+    return Partition(table, analyzer, period_of(table, at))
+
+
+def places_of(row: Row) -> Sequence[Partition]:
+    """The files that have a row of this."""
+    match row:
+        case Entry(result=result):
+            cycle = result.cycle
+            tables = [TableName.RESULTS]
+            if has_samples(result):
+                tables.append(TableName.TRACES)
+            return [partition_of(table, cycle.analyzer, cycle.finished_at) for table in tables]
+        case EventLine(event=event):
+            return [partition_of(TableName.EVENTS, event.analyzer, event.at)]
+        case LabResult():
+            return [partition_of(TableName.LAB, row.analyzer, row.sampled_at)]
+
+
+def rows_by_partition(entries: Sequence[Row]) -> dict[Partition, pa.Table]:
+    """The rows of every table they have rows in, by the file they belong to."""
+    groups: defaultdict[Partition, list[Row]] = defaultdict(list)
     for entry in entries:
-        cycle = entry.result.cycle
-        groups[partition_of(TableName.RESULTS, cycle.analyzer, cycle.finished_at)].append(entry)
-        if has_samples(entry.result):
-            groups[partition_of(TableName.TRACES, cycle.analyzer, cycle.finished_at)].append(entry)
+        for partition in places_of(entry):
+            groups[partition].append(entry)
     return {partition: rows(partition.table, group) for partition, group in groups.items()}
 
 
@@ -82,11 +128,11 @@ def partitions_in(
 ) -> list[Partition]:
     """The files there are that can hold rows of this analyzer and time, sorted."""
     key = _PERIOD_KEY[table]
-    chosen = "*" if analyzer is None else quote(analyzer, safe="")
+    chosen = "*" if analyzer is None else _key_of(analyzer)
     found = (
         Partition(
             table,
-            unquote(path.parent.parent.name.removeprefix("an=")),
+            _analyzer_of(path.parent.parent.name.removeprefix("an=")),
             path.parent.name.removeprefix(f"{key}="),
         )
         for path in (folder / table).glob(f"an={chosen}/{key}=*/{table}.parquet")
@@ -95,7 +141,7 @@ def partitions_in(
 
 
 def overlaps(partition: Partition, since: datetime | None, until: datetime | None) -> bool:
-    """Whether the file can hold rows finished at or after since and before until."""
+    """Whether the file can hold rows of a time at or after since and before until."""
     after_start = since is None or partition.period >= period_of(partition.table, since)
     before_end = until is None or partition.period <= period_of(partition.table, until)
     return after_start and before_end

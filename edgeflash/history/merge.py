@@ -2,47 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, TypeAlias
 
 import pyarrow as pa
 
-from edgeflash.history.schema import ORDER
+from edgeflash.history.columns import TABLES, TableName
 
-Place: TypeAlias = tuple[int, int, int]
-"""Where a row stands in its file: when it was finished, in microseconds, epoch, cycle number."""
+Place: TypeAlias = tuple[Any, ...]
+"""Where a row stands in its file: the columns of its table's order, times in microseconds."""
 
-_NO_TIME_US = 2**63 - 1
+_LAST = {pa.int64(): 2**63 - 1, pa.string(): "\U0010ffff"}
+"""What stands for null: after all else."""
 
 
-def with_new_rows(held: pa.Table, new: pa.Table) -> pa.Table | None:
+def with_new_rows(
+    held: pa.Table, new: pa.Table, table: TableName = TableName.RESULTS
+) -> pa.Table | None:
     """Both together, sorted; None when every new row was held already.
 
-    Both are rows of one analyzer. A held row wins over a new one with the same key, and the first
-    new one over a later one, as in the journal. Columns of either stay.
+    Both are rows of one analyzer and of this table. A held row wins over a new one with the same
+    key, and the first new one over a later one, as in the journal. Columns of either stay.
     """
-    fresh = new_rows(held, new)
+    fresh = new_rows(held, new, table)
     if len(fresh) == 0:
         return None
     together = pa.concat_tables([held, fresh], promote_options="default") if len(held) else fresh
     # The versions in the file's metadata are those of the last writer.
-    return in_order(together.replace_schema_metadata(new.schema.metadata))
+    return in_order(together.replace_schema_metadata(new.schema.metadata), table)
 
 
-def new_rows(held: pa.Table, new: pa.Table) -> pa.Table:
+def new_rows(held: pa.Table, new: pa.Table, table: TableName) -> pa.Table:
     """Those of the new rows that are not held, each once. held: its keys are enough."""
-    return _not_in(new, _keys(held))
+    names = TABLES[table].key_in_file
+    seen = set(_keys(held, names))
+    mask = []
+    for key in _keys(new, names):
+        mask.append(key not in seen)
+        seen.add(key)
+    return new if all(mask) else new.filter(pa.array(mask, pa.bool_()))
 
 
-def in_order(table: pa.Table) -> pa.Table:
-    """The rows as a file has them."""
-    return table.sort_by([(name, "ascending") for name in ORDER])
+def in_order(rows: pa.Table, table: TableName) -> pa.Table:
+    """The rows as a file of this table has them."""
+    return rows.sort_by([(name, "ascending") for name in TABLES[table].order])
 
 
-def places(table: pa.Table) -> list[Place]:
-    """Where each row stands; those without a time stand last, as sorting puts them."""
-    times = table["finished_at"].cast(pa.int64()).fill_null(_NO_TIME_US).to_pylist()
-    return [(at_us, *key) for at_us, key in zip(times, _each_key(table), strict=True)]
+def places(rows: pa.Table, table: TableName) -> list[Place]:
+    """Where each row stands; nulls stand last, as sorting puts them."""
+    return list(_keys(rows, TABLES[table].order))
 
 
 def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
@@ -60,20 +68,12 @@ def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
     return pa.Table.from_arrays(columns, schema=target)
 
 
-def _keys(table: pa.Table) -> set[tuple[int, int]]:
-    return set(_each_key(table))
+def _keys(rows: pa.Table, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    return zip(*(_comparable(rows[name]) for name in names), strict=True)
 
 
-def _each_key(table: pa.Table) -> Iterator[tuple[int, int]]:
-    epochs: list[Any] = table["epoch"].to_pylist()
-    numbers: list[Any] = table["cycle_number"].to_pylist()
-    return zip(epochs, numbers, strict=True)
-
-
-def _not_in(table: pa.Table, keys: set[tuple[int, int]]) -> pa.Table:
-    seen = set(keys)
-    mask = []
-    for key in _each_key(table):
-        mask.append(key not in seen)
-        seen.add(key)
-    return table if all(mask) else table.filter(pa.array(mask, pa.bool_()))
+def _comparable(column: pa.ChunkedArray[Any]) -> list[Any]:
+    # Whole numbers of microseconds: making times of them costs ten times as much.
+    plain = column.cast(pa.int64()) if pa.types.is_timestamp(column.type) else column
+    values: list[Any] = plain.fill_null(_LAST[plain.type]).to_pylist()
+    return values

@@ -17,13 +17,13 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.merge import in_schema, with_new_rows
-from edgeflash.history.schema import KEY, TableName, part_of_schema
+from edgeflash.history.schema import KEY, TABLES, Row, TableName, part_of_schema
 from edgeflash.history.selection import Selection
-from edgeflash.history.writer import CONSUMER
+from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
 from edgeflash.journal import JournalReader
 from edgeflash.model import Verdict
 
-_CHUNK_RESULTS = 256
+_CHUNK_RESULTS, _CHUNK_EVENTS = 256, 2048
 
 # A file vanishes only while the writer sets an unreadable one aside and writes it again.
 _ATTEMPTS = 3
@@ -37,7 +37,7 @@ class Reading:
     """One reading of one table, file by file, by analyzer and time.
 
     Each pass reads anew and gives a table for each file (or tail of one to come), in
-    the schema of `schema`. columns: only these; epoch, cycle_number and finished_at among them.
+    the schema of `schema`. columns: only these; the table's key and time among them.
     Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
     """
 
@@ -60,7 +60,7 @@ class Reading:
         """How many tables one pass gives, and the pass."""
         if self._journal is None and not self._folder.is_dir():
             raise StorageError(f"{self._folder}: there is no history here")
-        tails = {} if self._journal is None else _tails(self._journal, self._selection)
+        tails = {} if self._journal is None else _tails(self._journal, self._table, self._selection)
         return self._pass(tails)
 
     def all(self) -> pa.Table:
@@ -90,7 +90,7 @@ class Reading:
             keys = self._keys_of_verdict(tails)
         for partition in partitions:
             table = self._rows(partition, partition in found, tails.get(partition))
-            table = self._selection.filtered(table)
+            table = self._selection.filtered(table, TABLES[self._table].time)
             yield table if keys is None else _only(table, keys)
 
     def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
@@ -103,7 +103,7 @@ class Reading:
                 ) from error
             held = self.schema.empty_table()
         if tail is not None:
-            merged = with_new_rows(held, tail.select(self.schema.names))
+            merged = with_new_rows(held, tail.select(self.schema.names), self._table)
             held = held if merged is None else merged
         # A file of a newer edgeflash has columns we can say nothing about.
         return in_schema(held, self.schema).select(self.schema.names)
@@ -146,19 +146,58 @@ def read_traces(
     return Reading(folder, TableName.TRACES, journal, selection).all()
 
 
-def _tails(journal: JournalReader, selection: Selection) -> dict[Partition, pa.Table]:
-    """What only the journal holds, as rows by the file they will come to; for both tables.
+def read_events(
+    folder: Path,
+    journal: JournalReader | None = None,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pa.Table:
+    """The rows of `events`: as `read_results`, by `at`. An empty analyzer: only those of none."""
+    selection = Selection(analyzer, since, until)
+    return Reading(folder, TableName.EVENTS, journal, selection).all()
+
+
+def read_lab(
+    folder: Path,
+    analyzer: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pa.Table:
+    """The rows of `lab`: as `read_results`, by `sampled_at`; corrections are rows of their own."""
+    selection = Selection(analyzer, since, until)
+    return Reading(folder, TableName.LAB, None, selection).all()
+
+
+def _tails(
+    journal: JournalReader, table: TableName, selection: Selection
+) -> dict[Partition, pa.Table]:
+    """What only the journal holds, as rows by the file they will come to; for traces those of
+    results too.
 
     Rows of every verdict and of the whole file's time: the selection is applied after the merge.
     """
     found: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
-    seq = journal.position(CONSUMER)
-    while entries := journal.entries_after(seq, _CHUNK_RESULTS):
-        seq = entries[-1].seq
-        for partition, new in rows_by_partition(entries).items():
+    for some in _not_in_files(journal, table):
+        for partition, new in rows_by_partition(some).items():
             if selection.takes(partition):
                 found[partition].append(new)
     return {partition: pa.concat_tables(tables) for partition, tables in found.items()}
+
+
+def _not_in_files(journal: JournalReader, table: TableName) -> Iterator[Sequence[Row]]:
+    """What the journal holds after the position of the files, in parts. Nothing of lab."""
+    match table:
+        case TableName.RESULTS | TableName.TRACES:
+            seq = journal.position(CONSUMER)
+            while entries := journal.entries_after(seq, _CHUNK_RESULTS):
+                seq = entries[-1].seq
+                yield entries
+        case TableName.EVENTS:
+            seq = journal.position(EVENTS_CONSUMER)
+            while lines := journal.event_lines_after(seq, _CHUNK_EVENTS):
+                seq = lines[-1].seq
+                yield lines
 
 
 def _keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:

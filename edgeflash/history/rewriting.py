@@ -16,9 +16,14 @@ import pyarrow as pa
 from edgeflash.history.files import RowGroups, opened, write_file
 from edgeflash.history.layout import Partition
 from edgeflash.history.merge import in_order, in_schema, new_rows, places
-from edgeflash.history.schema import ORDER, TableName, schema
+from edgeflash.history.schema import TABLES, TableName, schema
 
-GROUP_ROWS = {TableName.RESULTS: 2048, TableName.TRACES: 64}
+GROUP_ROWS = {
+    TableName.RESULTS: 2048,
+    TableName.TRACES: 64,
+    TableName.EVENTS: 8192,
+    TableName.LAB: 8192,
+}
 """Rows of a row group: some 10 MB in memory, and enough for an engine to scan."""
 
 
@@ -50,27 +55,29 @@ def in_groups(tables: Iterable[pa.Table], rows: int) -> Iterator[pa.Table]:
 
 
 def _rewritten(folder: Path, partition: Partition, held: RowGroups | None, new: pa.Table) -> int:
-    wanted = schema(partition.table) if held is None else held.schema
+    table = partition.table
+    wanted = schema(table) if held is None else held.schema
     # The versions in the file's metadata are those of the last writer.
     wanted = wanted.with_metadata(new.schema.metadata)
-    keys = schema(partition.table).empty_table() if held is None else held.read(ORDER)
-    fresh = new_rows(keys, new)
+    names = list(dict.fromkeys((*TABLES[table].order, *TABLES[table].key_in_file)))
+    keys = schema(table).empty_table() if held is None else held.read(names)
+    fresh = new_rows(keys, new, table)
     if len(fresh) == 0:
         return 0
-    fresh = in_schema(in_order(fresh), wanted)
-    parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted)
-    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[partition.table]))
+    fresh = in_schema(in_order(fresh, table), wanted)
+    parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted, table)
+    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[table]))
     return len(fresh)
 
 
 def _together(
-    held: RowGroups, keys: pa.Table, fresh: pa.Table, wanted: pa.Schema
+    held: RowGroups, keys: pa.Table, fresh: pa.Table, wanted: pa.Schema, table: TableName
 ) -> Iterator[pa.Table]:
-    """Held and fresh rows in order. keys: of the held rows, ORDER; fresh: sorted, as wanted."""
-    old, coming = places(keys), places(fresh)
+    """Held and fresh rows in order. keys: of the held rows, the order; fresh: sorted, as wanted."""
+    old, coming = places(keys, table), places(fresh, table)
     if any(before > after for before, after in pairwise(old)):
         # Not a file of ours: whole, once.
-        yield in_order(pa.concat_tables([in_schema(held.read(), wanted), fresh]))
+        yield in_order(pa.concat_tables([in_schema(held.read(), wanted), fresh]), table)
         return
     begin, taken = 0, 0
     for number in range(len(held)):
@@ -80,7 +87,8 @@ def _together(
         if number < len(held) - 1:
             until = bisect_right(coming, old[begin - 1], taken) if len(group) else taken
         if until > taken:
-            group = in_order(pa.concat_tables([group, fresh.slice(taken, until - taken)]))
+            group = pa.concat_tables([group, fresh.slice(taken, until - taken)])
+            group = in_order(group, table)
             taken = until
         yield group
     if taken < len(coming):

@@ -1,4 +1,4 @@
-"""The schemas of the history's tables, and rows from entries of the journal. Pure.
+"""The schemas of the history's tables, and rows from what they are made of. Pure.
 
 NaN and infinity are never stored: they become null.
 """
@@ -13,10 +13,17 @@ from typing import Any
 import pyarrow as pa
 
 from edgeflash import __version__
-from edgeflash.history.columns import AS_READ, COLUMNS, FINDINGS, TableName
+from edgeflash.history.columns import (
+    AS_READ,
+    COLUMNS,
+    FINDINGS,
+    TABLES,
+    TableName,
+    has_samples,
+)
 from edgeflash.history.samples import SAMPLES, samples_column
-from edgeflash.journal import Entry
-from edgeflash.model import Result
+from edgeflash.journal import Entry, EventLine
+from edgeflash.model import LabResult
 
 __all__ = [
     "AS_READ",
@@ -26,6 +33,8 @@ __all__ = [
     "NEVER_NULL",
     "ORDER",
     "SCHEMA_VERSION",
+    "TABLES",
+    "Row",
     "TableName",
     "has_samples",
     "part_of_schema",
@@ -33,16 +42,20 @@ __all__ = [
     "schema",
 ]
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
+"""1: results and traces. 2: the row's place in its journal. 3: events and lab."""
 
-KEY = ("analyzer", "epoch", "cycle_number")
-"""What names a row for ever."""
+KEY = TABLES[TableName.RESULTS].key
+"""What names a cycle for ever."""
 
-NEVER_NULL = (*KEY, "finished_at", "sampled_at", "judged_at", "verdict")
-"""What every row has; without it no reader could place the row, or say what it is."""
+NEVER_NULL = TABLES[TableName.RESULTS].never_null
+"""What every result has."""
 
-ORDER = ("finished_at", "epoch", "cycle_number")
-"""How the rows of one file are sorted."""
+ORDER = TABLES[TableName.RESULTS].order
+"""How the results, and the traces, of one file are sorted."""
+
+Row = Entry | EventLine | LabResult
+"""What becomes a row: of `results` and `traces`, of `events`, of `lab`."""
 
 
 def schema(table: TableName, rules_version: str = "") -> pa.Schema:
@@ -66,15 +79,17 @@ def part_of_schema(table: TableName, columns: Sequence[str] | None) -> pa.Schema
 
 
 def rows(
-    table: TableName, entries: Sequence[Entry], columns: Sequence[str] | None = None
+    table: TableName, entries: Sequence[Row], columns: Sequence[str] | None = None
 ) -> pa.Table:
     """The entries as rows of the table; for traces only those that have a row there.
 
     columns: only these.
     """
+    version = ""
+    for entry in entries[-1:]:
+        version = entry.result.rules_version if isinstance(entry, Entry) else ""
     if table is TableName.TRACES:
-        entries = [e for e in entries if has_samples(e.result)]
-    version = entries[-1].result.rules_version if entries else ""
+        entries = [e for e in entries if isinstance(e, Entry) and has_samples(e.result)]
     wanted = part_of_schema(table, columns).with_metadata(schema(table, version).metadata)
     declared = {c.name: c for c in COLUMNS[table]}
     arrays = [
@@ -82,11 +97,6 @@ def rows(
         for name in wanted.names
     ]
     return pa.Table.from_arrays(arrays, schema=wanted)
-
-
-def has_samples(result: Result) -> bool:
-    """True when the cycle has a row in `traces`."""
-    return result.cycle.trace is not None or result.cycle.pulse is not None
 
 
 def _array(values: Iterable[Any], kind: pa.DataType) -> pa.Array[Any]:

@@ -16,9 +16,11 @@ from edgeflash.model import Verdict
 
 @dataclass(frozen=True, slots=True)
 class Selection:
-    """Rows of this analyzer and verdict, finished at or after `since` and before `until`.
+    """Rows of this analyzer and verdict, of a time at or after `since` and before `until`.
 
-    None takes all. Raises UsageError for a time without its timezone.
+    The time is that of the table: finished_at of results and traces, at of events, sampled_at of
+    lab. None takes all; an empty analyzer, the events that are about none. Raises UsageError for a
+    time without its timezone.
     """
 
     analyzer: str | None = None
@@ -36,15 +38,16 @@ class Selection:
         right_analyzer = self.analyzer is None or self.analyzer == partition.analyzer
         return right_analyzer and overlaps(partition, self.since, self.until)
 
-    def filtered(self, table: pa.Table) -> pa.Table:
-        """The wanted rows, in their order; the verdict only where the table has a column of it."""
+    def filtered(self, table: pa.Table, time: str = "finished_at") -> pa.Table:
+        """The wanted rows, in their order; the verdict only where the table has a column of it.
+
+        time: the table's column of time.
+        """
         # Masks, not a filter expression: an expression runs in threads and may mix up the order.
         if self.since is not None:
-            table = table.filter(
-                pc.greater_equal(table["finished_at"], pa.scalar(self.since, TIMESTAMP))
-            )
+            table = table.filter(pc.greater_equal(table[time], pa.scalar(self.since, TIMESTAMP)))
         if self.until is not None:
-            table = table.filter(pc.less(table["finished_at"], pa.scalar(self.until, TIMESTAMP)))
+            table = table.filter(pc.less(table[time], pa.scalar(self.until, TIMESTAMP)))
         if self.verdict is not None and "verdict" in table.column_names:
             table = table.filter(pc.equal(table["verdict"], pa.scalar(self.verdict.value)))
         return table

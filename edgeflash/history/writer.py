@@ -1,15 +1,16 @@
 """From the journal into the files of the history.
 
-Takes what the journal holds after the position "history", merges it into the files, and only then
-moves the position. A crash anywhere in between is harmless: the same rows come again and are seen
-to be there. Memory is bounded by the batch.
+Takes the results that the journal holds after the position "history", and the lines of its event
+record after "events:history", merges them into the files, and only then moves the position. A crash
+anywhere in between is harmless: the same rows come again and are seen to be there. Memory is
+bounded by the batch.
 """
 
 from __future__ import annotations
 
 import threading
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -26,20 +27,30 @@ from edgeflash.history.files import (
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.rewriting import add_rows
 from edgeflash.history.schema import TableName
-from edgeflash.journal import Entry, Journal
+from edgeflash.journal import Entry, EventLine, Journal
+from edgeflash.model import LabResult
 
 _log = structlog.get_logger(__name__)
 
 CONSUMER = "history"
-"""Name of the history's position in the journal."""
+"""Name of the history's position among the results of the journal."""
 
-# Results decoded at once; they are held as compact Arrow rows from then on.
-_CHUNK_RESULTS = 256
+EVENTS_CONSUMER = "events:history"
+"""Name of its position in the journal's event record."""
+
+# Decoded at once; they are held as compact Arrow rows from then on.
+_CHUNK_RESULTS, _CHUNK_EVENTS = 256, 1024
+
+_FED_BY = {
+    TableName.RESULTS: CONSUMER,
+    TableName.TRACES: CONSUMER,
+    TableName.EVENTS: EVENTS_CONSUMER,
+}
 
 
 @dataclass(frozen=True, slots=True)
 class FlushReport:
-    """What one flush did. results, traces: rows that were new to the history.
+    """What one flush did. results, traces, events: rows that were new to the history.
 
     position: up to where the journal has been taken. set_aside: unreadable files found.
     is_complete: False when `stop` ended it before the journal's end.
@@ -51,16 +62,26 @@ class FlushReport:
     position: int = 0
     set_aside: tuple[Path, ...] = ()
     is_complete: bool = True
+    events: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Feed:
+    """What the journal gives in order: `after` a number, at most so many."""
+
+    consumer: str
+    after: Callable[[int, int], Sequence[Entry] | Sequence[EventLine]]
+    chunk: int
 
 
 class _Batch:
-    """Rows by the file they belong to, and the last journal entry among them."""
+    """Rows by the file they belong to, and the last number of the journal among them."""
 
     def __init__(self, position: int) -> None:
         self.last_seq = position
         self.rows: defaultdict[Partition, list[pa.Table]] = defaultdict(list)
 
-    def add(self, entries: list[Entry]) -> None:
+    def add(self, entries: Sequence[Entry] | Sequence[EventLine]) -> None:
         for partition, new in rows_by_partition(entries).items():
             self.rows[partition].append(new)
         self.last_seq = entries[-1].seq
@@ -77,6 +98,10 @@ class HistoryWriter:
         self._journal = journal
         self._folder = folder
         self._max_batch = max_batch
+        self._feeds = (
+            _Feed(CONSUMER, journal.entries_after, _CHUNK_RESULTS),
+            _Feed(EVENTS_CONSUMER, journal.event_lines_after, _CHUNK_EVENTS),
+        )
         self._started = False
         self._set_aside: list[Path] = []
         self._turn = threading.Lock()
@@ -99,6 +124,17 @@ class HistoryWriter:
         with self._turn:
             return self._flush()
 
+    def add_lab(self, results: Sequence[LabResult]) -> int:
+        """Puts laboratory results into their files; how many were new. Blocking.
+
+        On disk when it returns; giving the same again changes nothing. Raises StorageError when
+        the disk refuses: some files may have theirs then; give all again.
+        """
+        with self._turn:
+            self._begin()
+            by_partition = rows_by_partition(results)
+            return sum(self._merge(p, by_partition[p]) for p in sorted(by_partition))
+
     def stop(self) -> None:
         """Lets a flush that runs, and any later one, end after the file it is at.
 
@@ -107,23 +143,27 @@ class HistoryWriter:
         """
         self._stopping.set()
 
-    def _flush(self) -> FlushReport:
+    def _begin(self) -> None:
         self._set_aside = []
         if not self._started:
             self._clear_up()
             self._started = True
+
+    def _flush(self) -> FlushReport:
+        self._begin()
         added = dict.fromkeys(TableName, 0)
         files = 0
-        while (batch := self._next_batch()) is not None:
-            before = len(self._set_aside)
-            for partition in sorted(batch.rows):
-                if self._stopping.is_set():
-                    return replace(self._report(added, files), is_complete=False)
-                count = self._merge(partition, pa.concat_tables(batch.rows[partition]))
-                added[partition.table] += count
-                files += count > 0
-            if len(self._set_aside) == before:
-                self._journal.advance(CONSUMER, batch.last_seq)
+        for feed in self._feeds:
+            while (batch := self._next_batch(feed)) is not None:
+                before = len(self._set_aside)
+                for partition in sorted(batch.rows):
+                    if self._stopping.is_set():
+                        return replace(self._report(added, files), is_complete=False)
+                    count = self._merge(partition, pa.concat_tables(batch.rows[partition]))
+                    added[partition.table] += count
+                    files += count > 0
+                if len(self._set_aside) == before:
+                    self._journal.advance(feed.consumer, batch.last_seq)
         return self._report(added, files)
 
     def _report(self, added: Mapping[TableName, int], files: int) -> FlushReport:
@@ -133,15 +173,16 @@ class HistoryWriter:
             files,
             self._journal.position(CONSUMER),
             tuple(self._set_aside),
+            events=added[TableName.EVENTS],
         )
 
-    def _next_batch(self) -> _Batch | None:
-        """The next entries as rows by file; None at the journal's end."""
-        batch = _Batch(self._journal.position(CONSUMER))
+    def _next_batch(self, feed: _Feed) -> _Batch | None:
+        """The next of the feed as rows by file; None at the journal's end."""
+        batch = _Batch(self._journal.position(feed.consumer))
         count = 0
         while count < self._max_batch:
-            limit = min(_CHUNK_RESULTS, self._max_batch - count)
-            entries = self._journal.entries_after(batch.last_seq, limit)
+            limit = min(feed.chunk, self._max_batch - count)
+            entries = feed.after(batch.last_seq, limit)
             if entries:
                 batch.add(entries)
                 count += len(entries)
@@ -174,9 +215,11 @@ class HistoryWriter:
     def _give_up(self, partition: Partition, why: str) -> None:
         """Sets a file aside; the journal is taken from its start again to fill the gap.
 
-        In this order: a crash in between leaves the file to be found again.
+        In this order: a crash in between leaves the file to be found again. The journal has
+        nothing of `lab`: there only a copy helps.
         """
-        self._journal.rewind(CONSUMER)
+        if (consumer := _FED_BY.get(partition.table)) is not None:
+            self._journal.rewind(consumer)
         path = partition.path(self._folder)
         try:
             aside = set_aside(self._folder, partition)

@@ -6,7 +6,7 @@ from edgeflash.journal.codec import (
     decode_cycle,
     encode_cycle,
 )
-from edgeflash.journal.reading import Entry, JournalReader
+from edgeflash.journal.reading import Entry, EventLine, JournalReader
 from edgeflash.journal.store import Journal
 
 JOURNAL_NAME = "journal.sqlite3"
@@ -15,6 +15,7 @@ JOURNAL_NAME = "journal.sqlite3"
 __all__ = [
     "JOURNAL_NAME",
     "Entry",
+    "EventLine",
     "Journal",
     "JournalReader",
     "UnreadableEntryError",

@@ -39,6 +39,15 @@ class Entry:
     journal_begun_at: datetime | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class EventLine:
+    """One line of the event record and its number in the journal; journal_begun_at: as Entry's."""
+
+    seq: int
+    event: EventEntry
+    journal_begun_at: datetime | None = None
+
+
 class JournalReader:
     """A journal that can be looked at but not changed. Safe to use from several threads.
 
@@ -114,8 +123,15 @@ class JournalReader:
 
     def pending(self, consumer: str) -> int:
         """How many entries this consumer has still before it."""
-        position = self.position(consumer)
-        return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (position,))[0][0])
+        return self.count_after(self.position(consumer))
+
+    def count_after(self, seq: int) -> int:
+        """How many entries were written after `seq`."""
+        return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (seq,))[0][0])
+
+    def newest(self) -> int:
+        """The seq of the entry that was written last; 0 when there is none."""
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM results", ())[0][0])
 
     def count(self) -> int:
         """How many entries the journal holds."""
@@ -131,6 +147,11 @@ class JournalReader:
         """Up to `limit` lines of the event record written after number `seq`, with their numbers;
         empty in a journal from before there was any."""
         return self._events("seq > ?", (seq,), limit)
+
+    def event_lines_after(self, seq: int, limit: int) -> list[EventLine]:
+        """As `events_after`, with when the journal was made."""
+        begun_at = self._begun_at()
+        return [EventLine(n, event, begun_at) for n, event in self.events_after(seq, limit)]
 
     def events(
         self, since: datetime | None = None, analyzer: str | None = None

@@ -67,13 +67,15 @@ def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
     return int(cursor.lastrowid or 0)
 
 
-def delete_events(connection: sqlite3.Connection, before_us: int, most: int, rows: int) -> int:
+def delete_events(
+    connection: sqlite3.Connection, before_us: int, most: int, passed: int, rows: int
+) -> int:
     """Deletes at most so many old lines of the event record: those from before a time, and those
-    beyond the newest `most`; how many there were."""
+    beyond the newest `most`; none with a number above `passed`. How many there were."""
     return connection.execute(
-        "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE at_us < ? "
-        "OR seq <= (SELECT max(seq) FROM events) - ? ORDER BY seq LIMIT ?)",
-        (before_us, most, rows),
+        "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE seq <= ? AND (at_us < ? "
+        "OR seq <= (SELECT max(seq) FROM events) - ?) ORDER BY seq LIMIT ?)",
+        (passed, before_us, most, rows),
     ).rowcount
 
 

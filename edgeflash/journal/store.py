@@ -59,7 +59,8 @@ _TRIM_ROWS = 500
 _MAX_INT64 = 2**63 - 1
 
 MOST_EVENTS = 200_000
-"""Lines of the event record that a trim leaves, however young they are; some 50 MB."""
+"""Lines of the event record that a trim leaves, however young they are, once every consumer has
+passed the others; some 50 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,12 +168,20 @@ class Journal(JournalReader):
         """
         return self._submit(lambda connection: insert_event(connection, entry))
 
-    def trim_events(self, before: datetime) -> int:
+    def trim_events(self, before: datetime, consumers: Sequence[str] = ()) -> int:
         """Deletes lines of the event record from before this time, and those beyond the newest
-        MOST_EVENTS; their number. Raises StorageError."""
-        before_us, deleted = microseconds(before), 0
+        MOST_EVENTS, that every consumer (of the event record) has passed; their number.
+        Raises StorageError."""
+        passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
+        job = partial(
+            delete_events,
+            before_us=microseconds(before),
+            most=MOST_EVENTS,
+            passed=passed,
+            rows=_TRIM_ROWS,
+        )
+        deleted = 0
         while True:
-            job = partial(delete_events, before_us=before_us, most=MOST_EVENTS, rows=_TRIM_ROWS)
             gone = self._submit(job).result()
             deleted += gone
             if gone < _TRIM_ROWS:

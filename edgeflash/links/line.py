@@ -17,7 +17,6 @@ from typing import Never
 import structlog
 
 from edgeflash.config.site import Line as LineSettings
-from edgeflash.links.backoff import backoff_s
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import FAULT_OF_EXCEPTION, LinkError, LinkFault
 from edgeflash.links.line_framing import framing_of, quiet_s, wire_s
@@ -25,6 +24,7 @@ from edgeflash.links.line_port import LinePort, port_of
 from edgeflash.links.line_unit import Job, LineUnit
 from edgeflash.links.read_request import Answer, ReadRequest, Refusal, Seen, Spoilt
 from edgeflash.links.turns import Turns
+from edgeflash.service.backoff import backoff_s
 from edgeflash.service.clock import Clock
 
 REOPEN_FIRST_S = 0.5

@@ -16,7 +16,6 @@ import structlog
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
 from edgeflash.link_figures import LinkFigures
-from edgeflash.links.backoff import backoff_s, next_slot_s
 from edgeflash.links.connection import ModbusConnection
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
@@ -25,6 +24,7 @@ from edgeflash.links.plan import plan_reads
 from edgeflash.links.reading import Mark, ReadingState, prepare
 from edgeflash.links.source import RegisterSource, read_scan
 from edgeflash.publication import LinkState
+from edgeflash.service.backoff import backoff_s, next_slot_s
 from edgeflash.service.clock import Clock
 
 _log = structlog.get_logger(__name__)

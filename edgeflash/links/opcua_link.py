@@ -12,7 +12,6 @@ import structlog
 from edgeflash.config.node_map import NodeMap
 from edgeflash.config.site import Analyzer
 from edgeflash.link_figures import LinkFigures
-from edgeflash.links.backoff import backoff_s, next_slot_s
 from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
 from edgeflash.links.link import OnScan, OnState
@@ -22,6 +21,7 @@ from edgeflash.links.opcua_security import LinkKeys
 from edgeflash.links.reading import Mark, ReadingState, scan_steps
 from edgeflash.links.source import played
 from edgeflash.publication import LinkState
+from edgeflash.service.backoff import backoff_s, next_slot_s
 from edgeflash.service.clock import Clock
 
 CLOSE_S = 2.0

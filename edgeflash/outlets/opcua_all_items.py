@@ -9,10 +9,18 @@ from edgeflash.outlets.opcua_monitored_items import MonitoredItems
 
 
 class AllItems(EventItems, MonitoredItems):
-    """Both kinds share what room the session has."""
+    """Both kinds share what room the client has."""
+
+    @property
+    def event_items(self) -> int:
+        """How many items are of events."""
+        return len(self._event_items)
 
     def _granted(self, asked: int, item: EventItem) -> int:
-        return self._queue_size(asked, True, item.data.queue_size)
+        self.places -= item.data.queue_size
+        size = self._queue_size(asked, True)
+        self.places += size
+        return size
 
     def resend(self) -> None:
         """Queues the present value of every item that reports values, changed or not."""

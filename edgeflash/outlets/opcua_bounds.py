@@ -122,7 +122,7 @@ class BoundedServer(Server):
         inner.max_pending_messages_per_connection = MAX_PENDING_REQUESTS
         inner.max_pending_activation_seconds = ACTIVATION_TIMEOUT_S
         inner.max_session_timeout_ms = SESSION_TIMEOUT_MS
-        inner.subscription_service = Monitoring(inner.aspace, iserver=inner)
+        inner.subscription_service = Monitoring(inner.aspace, inner, security.share_of)
         # Its own session too, through which the library sends events.
         inner.isession.subscription_service = inner.subscription_service
         inner.subscription_service.make_items = self._made_items

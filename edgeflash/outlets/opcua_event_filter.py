@@ -34,7 +34,8 @@ from edgeflash.outlets.opcua_filter_values import (
 MAX_SELECT_CLAUSES = 256
 MAX_WHERE_ELEMENTS = 64
 MAX_OPERANDS = 512
-"""Operands of one element: a client may list every event type it knows."""
+"""Operands of all elements together: a client may list every event type it knows. Every event is
+judged by them, on the loop that serves everyone: some 2 µs each (measured)."""
 
 BASE_EVENT_TYPE = ua.NodeId(ua.Int32(ObjectIds.BaseEventType))
 _EVENT_TYPE = name("EventType")
@@ -89,7 +90,12 @@ def check(asked: ua.EventFilter, types: EventTypes) -> Checked:
     """The filter as taken, with the result for the client."""
     selects, elements = asked.SelectClauses or [], asked.WhereClause.Elements or []
     result = ua.EventFilterResult()
-    if len(selects) > MAX_SELECT_CLAUSES or len(elements) > MAX_WHERE_ELEMENTS:
+    operands = sum(len(one.FilterOperands or ()) for one in elements)
+    if (
+        len(selects) > MAX_SELECT_CLAUSES
+        or len(elements) > MAX_WHERE_ELEMENTS
+        or operands > MAX_OPERANDS
+    ):
         return Checked(StatusCodes.BadEventFilterInvalid, result)
     select_codes = [_select_status(clause, types) for clause in selects]
     result.SelectClauseResults = [_status(code) for code in select_codes]

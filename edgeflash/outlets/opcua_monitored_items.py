@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from asyncua import ua
 from asyncua.common.utils import ServiceError
 from asyncua.server.address_space import AddressSpace
-from asyncua.server.monitored_item_service import MonitoredItemService
+from asyncua.server.monitored_item_service import MonitoredItemData, MonitoredItemService
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.status_codes import StatusCodes
 
@@ -38,10 +38,10 @@ _DISABLED, _REPORTING = ua.MonitoringMode.Disabled, ua.MonitoringMode.Reporting
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """What a client may still take up: items, and places in their queues."""
+    """What a client may still take up: places in queues, and items of events."""
 
-    items: int
     places: int
+    event_items: int
 
 
 class MonitoredItems(MonitoredItemService):
@@ -64,18 +64,15 @@ class MonitoredItems(MonitoredItemService):
         self._room = room
         self._mono_s = mono_s
         self._timestamps = ua.TimestampsToReturn.Both
+        self.places = 0
+        """How many notifications their queues may hold together."""
         self._to_look_at: set[int] = set()
         self._to_send: dict[int, None] = {}  # in the order in which they have something to send
 
     @property
-    def count(self) -> int:
-        """How many items there are."""
-        return len(self._monitored_items)
-
-    @property
-    def places(self) -> int:
-        """How many notifications their queues may hold together."""
-        return sum(item.queue_size for item in self._monitored_items.values())
+    def event_items(self) -> int:
+        """How many items are of events."""
+        return 0
 
     @property
     def has_changes(self) -> bool:
@@ -90,10 +87,10 @@ class MonitoredItems(MonitoredItemService):
 
     async def _created(self, asked: ua.MonitoredItemCreateRequest) -> ua.MonitoredItemCreateResult:
         try:
-            if self._room().items <= 0:
-                raise ServiceError(StatusCodes.BadTooManyMonitoredItems)
             check_what_is_read(asked.ItemToMonitor)
             if asked.ItemToMonitor.AttributeId == AttributeIds.EventNotifier:
+                if self._room().event_items <= 0:
+                    raise ServiceError(StatusCodes.BadTooManyMonitoredItems)
                 check_event_filter(asked.RequestedParameters.Filter)
                 return self._create_events_monitored_item(asked)
             return await self._create_data_change_monitored_item(asked)
@@ -131,10 +128,10 @@ class MonitoredItems(MonitoredItemService):
             MOST_SAMPLING_MS,
         )
 
-    def _queue_size(self, asked: int, for_events: bool, held: int = 0) -> int:
+    def _queue_size(self, asked: int, for_events: bool) -> int:
         """The granted size. 0 asks for the default: 1 for values, the most for events (7.21)."""
         wanted = min(asked, MAX_QUEUED_VALUES) or (MAX_QUEUED_VALUES if for_events else 1)
-        return max(1, min(wanted, self._room().places + held))
+        return max(1, min(wanted, self._room().places))
 
     async def _create_data_change_monitored_item(
         self, params: ua.MonitoredItemCreateRequest
@@ -149,10 +146,16 @@ class MonitoredItems(MonitoredItemService):
         result, item = self._make_monitored_item_common(params)
         item.wanted = wanted
         item.callback_handle = handle
-        self._monitored_items[result.MonitoredItemId] = item
+        self._commit_monitored_item(result, item)
         self._monitored_datachange[handle] = result.MonitoredItemId
         self._sample_now(result.MonitoredItemId, item)
         return result
+
+    def _commit_monitored_item(
+        self, result: ua.MonitoredItemCreateResult, mdata: MonitoredItemData
+    ) -> None:
+        super()._commit_monitored_item(result, mdata)
+        self.places += mdata.queue_size
 
     def _sample_now(self, mid: int, item: Item) -> None:
         """Takes the value that stands, as the first of an item that is watched from now on."""
@@ -215,8 +218,7 @@ class MonitoredItems(MonitoredItemService):
         if item is None or item.read_value_id is None:
             result.StatusCode = _status(StatusCodes.BadMonitoredItemIdInvalid)
             return result
-        if item.callback_handle is None:
-            asked.QueueSize = self._queue_size(asked.QueueSize, True, item.queue_size)
+        if item.callback_handle is None:  # of events: see opcua_event_items
             return super()._modify_monitored_item(params)
         try:
             item.wanted = checked_filter(self.aspace, item.read_value_id, asked.Filter)
@@ -226,7 +228,9 @@ class MonitoredItems(MonitoredItemService):
         item.filter = asked.Filter
         item.client_handle = asked.ClientHandle
         item.timestamps = self._timestamps
-        item.queue_size = self._queue_size(asked.QueueSize, False, item.queue_size)
+        self.places -= item.queue_size
+        item.queue_size = self._queue_size(asked.QueueSize, False)
+        self.places += item.queue_size
         item.queue.resize(item.queue_size, bool(asked.DiscardOldest))
         result.RevisedQueueSize = item.queue_size
         result.RevisedSamplingInterval = self._sampling(asked)
@@ -258,6 +262,8 @@ class MonitoredItems(MonitoredItemService):
         self._to_send.pop(mid, None)
         self._to_look_at.discard(mid)
         item = self._monitored_items.get(mid)
+        if item is not None:
+            self.places -= item.queue_size
         if item is not None and item.callback_handle is not None:
             # Not by the library's search through all items, which takes their number squared.
             self._monitored_datachange.pop(item.callback_handle, None)

@@ -1,6 +1,7 @@
-"""The subscription service: who may have how many subscriptions, and whose they are.
+"""The subscription service: whose the subscriptions are, and how much of them one client may have.
 
-A subscription belongs to a session; to any other it does not exist.
+A subscription belongs to a session; to any other it does not exist. What it takes up counts for
+the client's address, whatever session it is of: see opcua_limits.
 """
 
 from __future__ import annotations
@@ -11,33 +12,37 @@ from typing import Any
 
 from asyncua import ua
 from asyncua.common.utils import ServiceError
+from asyncua.server.address_space import AddressSpace
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.subscription_service import SubscriptionService
 from asyncua.ua.status_codes import StatusCodes
 
+from edgeflash.outlets.opcua_limits import Limits
 from edgeflash.outlets.opcua_monitored_items import MonitoredItems, Room
 from edgeflash.outlets.opcua_subscriber import ItemsMaker, Subscriber
 from edgeflash.outlets.publishing import revised_counts, revised_interval
 
-MAX_SUBSCRIPTIONS_OF_SESSION = 32
-MAX_ITEMS_OF_SESSION = 10_000
-MAX_PLACES_OF_SESSION = 50_000
-"""In all queues of one client together; beyond, a queue holds one."""
 LEAST_PUBLISHING_MS = 50.0
 MOST_PUBLISHING_MS = 3_600_000.0
 
 
 class Monitoring(SubscriptionService):
-    """Makes and keeps subscriptions."""
+    """Makes and keeps subscriptions. share: what one client address may have."""
 
     subscriptions: dict[int, Subscriber]  # type: ignore[assignment]
     make_items: ItemsMaker = MonitoredItems
 
-    def of_session(self, session_id: ua.NodeId) -> list[Subscriber]:
-        """The subscriptions of one session that live."""
-        return [
-            s for s in self.subscriptions.values() if s.session_id == session_id and not s.expired
-        ]
+    def __init__(self, aspace: AddressSpace, iserver: Any, share: Limits) -> None:
+        super().__init__(aspace, iserver=iserver)
+        self.share = share
+
+    def of_client(self, session_id: ua.NodeId) -> list[Subscriber]:
+        """The subscriptions of every session from this session's client address."""
+        assert self.iserver is not None
+        sessions: Any = self.iserver._external_sessions.values()
+        client = next((s.client for s in sessions if s.session_id == session_id), None)
+        ids = {session_id, *(s.session_id for s in sessions if s.client == client)}
+        return [s for s in self.subscriptions.values() if s.session_id in ids]
 
     def find(self, session_id: ua.NodeId, subscription_id: int) -> Subscriber | None:
         """A living subscription of this session."""
@@ -46,12 +51,19 @@ class Monitoring(SubscriptionService):
             return None
         return found
 
+    def demand(self, session_id: ua.NodeId, subscription_id: int) -> Subscriber:
+        """As find. Raises ServiceError when this session has no such living subscription."""
+        found = self.find(session_id, subscription_id)
+        if found is None:
+            raise ServiceError(StatusCodes.BadSubscriptionIdInvalid)
+        return found
+
     def room(self, session_id: ua.NodeId) -> Room:
-        """What the monitored items of one session may still take up."""
-        items = [s.monitored_item_srv for s in self.of_session(session_id)]
+        """What the monitored items of this session's client may still take up."""
+        items = [s.monitored_item_srv for s in self.of_client(session_id)]
         return Room(
-            MAX_ITEMS_OF_SESSION - sum(one.count for one in items),
-            MAX_PLACES_OF_SESSION - sum(one.places for one in items),
+            self.share.places - sum(one.places for one in items),
+            self.share.event_items - sum(one.event_items for one in items),
         )
 
     async def create_subscription(
@@ -63,10 +75,7 @@ class Monitoring(SubscriptionService):
     ) -> ua.CreateSubscriptionResult:
         assert self.iserver is not None
         self._bury(session_id)
-        if (
-            len(self.subscriptions) >= self.iserver.max_subscriptions
-            or len(self.of_session(session_id)) >= MAX_SUBSCRIPTIONS_OF_SESSION
-        ):
+        if len(self.subscriptions) >= self.iserver.max_subscriptions:
             raise ServiceError(StatusCodes.BadTooManySubscriptions)
         result = ua.CreateSubscriptionResult()
         result.RevisedPublishingInterval = _publishing(params.RequestedPublishingInterval)
@@ -128,9 +137,7 @@ class MonitoringSession(InternalSession):
     subscription_service: Monitoring
 
     def _found(self, subscription_id: int) -> Subscriber:
-        found = self.subscription_service.find(self.session_id, subscription_id)
-        if found is None:
-            raise ServiceError(StatusCodes.BadSubscriptionIdInvalid)
+        found = self.subscription_service.demand(self.session_id, subscription_id)
         found.heard()
         return found
 

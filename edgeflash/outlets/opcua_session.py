@@ -5,7 +5,7 @@ asyncua 2.1 has gaps that this file closes by subclassing; its minor version is 
 - Authentication tokens are counted up: whoever has one knows the others. Here they are random.
 - Subscriptions can outlive their session, for ever as far as a client's share is concerned.
 - The end of a session stops half way when the connection that asked for it is lost.
-- Every session may change, delete or take over the subscriptions of all others.
+- Every session may take over the subscriptions of all others (and use them: opcua_monitoring).
 - Sessions, and monitored items, have no limits; and one client address may use up all there is.
 """
 
@@ -38,6 +38,7 @@ class GuardedSession(InternalSession):
     """A client's session. channel: what it is bound to. who: the person, once activated."""
 
     iserver: Any
+    subscription_service: Any
     channel: Channel | None = None
     who: Who | None = None
     user_as_signed_in: SiteUser | None = None
@@ -112,25 +113,10 @@ class GuardedSession(InternalSession):
             )
         await asyncio.shield(self._ending)
 
-    # ---------------------------------------------------------------- what belongs to whom
-
-    def _mine(self) -> list[Any]:
-        subscriptions = self.subscription_service.subscriptions.values()
-        return [s for s in subscriptions if s.session_id == self.session_id]
-
     def _of_client(self) -> list[Any]:
         """The subscriptions of every session from this client's address."""
-        sessions = self.iserver._external_sessions.values()
-        ids = {s.session_id for s in sessions if client_key(s.name) == self.client}
-        return [s for s in self.subscription_service.subscriptions.values() if s.session_id in ids]
-
-    def _owns(self, subscription_id: int) -> bool:
-        subscription = self.subscription_service.subscriptions.get(subscription_id)
-        return subscription is not None and subscription.session_id == self.session_id
-
-    def _demand(self, subscription_id: int) -> None:
-        if not self._owns(subscription_id):
-            raise ServiceError(StatusCodes.BadSubscriptionIdInvalid)
+        found: list[Any] = self.subscription_service.of_client(self.session_id)
+        return found
 
     async def create_subscription(
         self,
@@ -149,7 +135,7 @@ class GuardedSession(InternalSession):
     async def create_monitored_items(
         self, params: ua.CreateMonitoredItemsParameters
     ) -> list[ua.MonitoredItemCreateResult]:
-        self._demand(params.SubscriptionId)
+        self.subscription_service.demand(self.session_id, params.SubscriptionId)
         asked = params.ItemsToCreate
         while (room := self._room_for_items()) < len(asked):
             if not await end_orphan(self.iserver, self.client):
@@ -167,65 +153,6 @@ class GuardedSession(InternalSession):
             limits.all_of.monitored_items - _items(every),
             limits.share_of.monitored_items - _items(self._of_client()),
         )
-
-    async def modify_monitored_items(
-        self, params: ua.ModifyMonitoredItemsParameters
-    ) -> list[ua.MonitoredItemModifyResult]:
-        self._demand(params.SubscriptionId)
-        return await super().modify_monitored_items(params)
-
-    async def delete_monitored_items(
-        self, params: ua.DeleteMonitoredItemsParameters
-    ) -> list[ua.StatusCode]:
-        self._demand(params.SubscriptionId)
-        return await super().delete_monitored_items(params)
-
-    async def set_monitoring_mode(
-        self, params: ua.SetMonitoringModeParameters
-    ) -> list[ua.StatusCode]:
-        self._demand(params.SubscriptionId)
-        return await super().set_monitoring_mode(params)
-
-    def modify_subscription(
-        self, params: ua.ModifySubscriptionParameters
-    ) -> ua.ModifySubscriptionResult:
-        self._demand(params.SubscriptionId)
-        return super().modify_subscription(params)
-
-    def republish(self, params: ua.RepublishParameters) -> ua.NotificationMessage:
-        self._demand(params.SubscriptionId)
-        return super().republish(params)
-
-    async def set_publishing_mode(
-        self, params: ua.SetPublishingModeParameters
-    ) -> list[ua.StatusCode]:
-        asked = params.SubscriptionIds
-        params.SubscriptionIds = [i for i in asked if self._owns(i)]
-        done = iter(await super().set_publishing_mode(params))
-        mine = set(params.SubscriptionIds)
-        return [next(done) if i in mine else _NO_SUCH for i in asked]
-
-    async def delete_subscriptions(self, ids: list[int]) -> list[ua.StatusCode]:
-        # The session's own end comes through here too, with its own subscriptions.
-        results = []
-        for subscription_id in ids:
-            if self._owns(subscription_id):
-                results += await super().delete_subscriptions([subscription_id])
-            else:
-                results.append(_NO_SUCH)
-        return results
-
-    def publish(self, acks: Any = None) -> tuple[int, list[ua.StatusCode]]:
-        mine = self._mine()
-        if not mine:
-            raise ServiceError(StatusCodes.BadNoSubscription)
-        results = []
-        for ack in acks or []:
-            if self._owns(ack.SubscriptionId):
-                results += super().publish([ack])[1]
-            else:
-                results.append(_NO_SUCH)
-        return len(mine), results
 
     async def transfer_subscriptions(  # type: ignore[override]  # as the library's own
         self, params: ua.TransferSubscriptionsParameters, callback: Callable[..., Any]
@@ -259,9 +186,6 @@ class GuardedSession(InternalSession):
                 good, denied = StatusCodes.Good, StatusCodes.BadUserAccessDenied
                 return int(good if same else denied)
         return int(StatusCodes.BadSubscriptionIdInvalid)
-
-
-_NO_SUCH = ua.StatusCode(ua.UInt32(StatusCodes.BadSubscriptionIdInvalid))
 
 
 def _connection_of(callback: Any) -> Any:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import assert_never
 
-from edgeflash.config.site import PressureUnit, TemperatureUnit
+from edgeflash.config.outlet_units import PressureUnit, TemperatureUnit
 from edgeflash.points import TEST_ACTIVE, Point, PointScalar, PointType, PointValue
 from edgeflash.publication import JUDGED, View
 from edgeflash.trust import Quality, Trust
@@ -38,9 +38,13 @@ class OutletUnits:
 
     def of(self, point: Point) -> Unit | None:
         """The unit a point is shown in; None when it has no quantity."""
-        if point.quantity is Quantity.NONE:
+        return self.of_quantity(point.quantity)
+
+    def of_quantity(self, quantity: Quantity) -> Unit | None:
+        """The unit a quantity is shown in; None for none."""
+        if quantity is Quantity.NONE:
             return None
-        return outlet_unit(point.quantity, self.temperature, self.pressure)
+        return outlet_unit(quantity, self.temperature, self.pressure)
 
     def range_of(self, point: Point) -> tuple[float, float] | None:
         """Lowest and highest expected value in the outlet's unit; None when none is declared."""

@@ -172,3 +172,29 @@ async def test_monitored_items(outlet: OpcUaOutlet) -> None:
             assert len(results) - len(refused) == 50
             assert {r.name for r in refused} == {"BadTooManyMonitoredItems"}
     await nobody_left(outlet)
+
+
+async def test_event_items_and_places(outlet: OpcUaOutlet) -> None:
+    """Of 50 items one may be of events; what is changed or deleted gives its places back."""
+    service = inner(outlet).iserver.subscription_service
+    async with From(outlet.endpoint, "127.0.0.1") as client:
+        subscription = await client.create_subscription(60_000, Ignored())
+        server = client.get_node(ua.ObjectIds.Server)
+        heard = await subscription.subscribe_events(server)
+        with pytest.raises(UaError) as refusal:
+            await subscription.subscribe_events(server)
+        assert status_of(refusal.value) == "BadTooManyMonitoredItems"
+        node = client.get_node("ns=2;s=fp-101.flash_point_c")
+        watched = await subscription.subscribe_data_change([node] * 3, queuesize=20)
+        (items,) = (s.monitored_item_srv for s in service.subscriptions.values())
+
+        def places() -> int:
+            return sum(item.queue_size for item in items._monitored_items.values())
+
+        assert items.places == places() > 3
+        await subscription.modify_monitored_item(watched[0], 60_000, new_queuesize=5)
+        assert items.places == places()
+        await subscription.unsubscribe([heard, *watched])
+        assert items.places == places() == 0
+        assert await subscription.subscribe_events(server)
+    await nobody_left(outlet)

@@ -16,7 +16,7 @@ import pytest_asyncio
 from asyncua import Client, ua
 
 from edgeflash.outlets import OpcUaOutlet
-from edgeflash.outlets.opcua_monitoring import MAX_SUBSCRIPTIONS_OF_SESSION
+from edgeflash.outlets.opcua_limits import Limits
 from tests.unit.outlets.builders import START, accepted_view, analyzer, opcua, rejected_view
 from tests.waiting import until
 
@@ -561,16 +561,17 @@ async def test_another_session_cannot_reach_a_subscription(
 
 
 async def test_one_client_has_its_share_only(client: Client) -> None:
-    """Subscriptions of one session, and places in its queues, have their limits."""
-    made = []
+    """Subscriptions of one address, and places in their queues, have their limits."""
+    made, share = [], Limits.of_each(opcua())
     with pytest.raises(ua.UaStatusCodeError) as refusal:
-        for _ in range(MAX_SUBSCRIPTIONS_OF_SESSION + 1):
+        for _ in range(share.subscriptions + 1):
             made.append(await Subscribed(client).make(60_000.0))
     assert refusal.value.code == ua.StatusCodes.BadTooManySubscriptions
-    assert len(made) == MAX_SUBSCRIPTIONS_OF_SESSION
+    assert len(made) == share.subscriptions
     granted = [(await made[0].watch(queue=1000)).RevisedQueueSize for _ in range(60)]
-    assert granted[:50] == [1000] * 50
-    assert granted[50:] == [1] * 10
+    whole = share.places // 1000
+    assert granted[:whole] == [1000] * whole
+    assert granted[whole:] == [1] * (60 - whole)
     for one in made:
         await one.end()
 

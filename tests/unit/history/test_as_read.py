@@ -64,7 +64,7 @@ def bits(cycle: Cycle) -> list[bytes]:
 @given(results)
 def test_any_cycle_comes_back_from_its_rows(result: Result) -> None:
     """Every field, every input, and every sample by its bits; what is no number too."""
-    tables = {table: rows(table, entries_of([result])) for table in TableName}
+    tables = {table: rows(table, entries_of([result])) for table in LATER}
     [(cycle, inputs)] = cycles_in(tables[TableName.RESULTS], tables[TableName.TRACES])
     assert (result.cycle, result.inputs) == (cycle, inputs)
     assert bits(result.cycle) == bits(cycle)
@@ -82,7 +82,7 @@ def test_any_cycle_comes_back_from_the_files(tmp_path_factory: object, many: lis
         for r in many
     ]
     read = {}
-    for table in TableName:
+    for table in LATER:
         partition = partition_of(table, "fp-101", many[0].judged_at)
         made = rows(table, entries_of(many))
         write_file(folder, partition, made.schema, [made])
@@ -116,7 +116,7 @@ def test_files_of_before_are_read_and_go_on(tmp_path: Path) -> None:
     """A file without the later columns has nulls there; new rows come to it whole."""
     folder = tmp_path / "history"
     old, new = sample_result(1), sample_result(2, pulse=sample_pulse(2))
-    for table in TableName:
+    for table in LATER:
         path = partition_of(table, "fp-101", old.cycle.finished_at).path(folder)
         path.parent.mkdir(parents=True)
         whole = rows(table, entries_of([old]))

@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 from edgeflash.outlets.opcua_event import Event, Path, base_fields, name
 from edgeflash.outlets.opcua_event_filter import (
+    MAX_OPERANDS,
     MAX_SELECT_CLAUSES,
     MAX_WHERE_ELEMENTS,
     OPERANDS,
@@ -332,3 +333,13 @@ def test_any_filter_is_refused_or_answers(elements: list[ua.ContentFilterElement
     if checked.status == StatusCodes.Good:
         assert all(one.FilterOperator in OPERANDS for one in elements)
         assert passes(checked, event(), TYPES) in (True, False)
+
+
+def test_a_filter_that_would_be_slow_is_refused() -> None:
+    """Its operands count together, not by element: every event is judged by all of them."""
+    one = [field("Message"), *(literal(f"text {number}") for number in range(MAX_OPERANDS - 1))]
+    assert check(filter_of(element(OP.InList, *one)), TYPES).status == StatusCodes.Good
+    half = one[: MAX_OPERANDS // 2]
+    fits, beyond = [element(OP.InList, *half)] * 2, [element(OP.InList, *half)] * 3
+    assert check(filter_of(*fits), TYPES).status == StatusCodes.Good
+    assert check(filter_of(*beyond), TYPES).status == StatusCodes.BadEventFilterInvalid

@@ -40,6 +40,15 @@ def test_shares() -> None:
     assert Limits.of_each(config) == Limits(16, 64, 10_000)
     tiny = OpcUaServer(client_share=0.001)
     assert Limits.of_each(tiny) == Limits(1, 1, 20)
+    assert Limits.of_each(tiny).event_items == 1
+
+
+def test_what_the_site_file_grants_is_what_one_client_gets() -> None:
+    """No other figure stands in the way of who raises it; the rest grows along."""
+    large = OpcUaServer(max_subscriptions=1000, max_monitored_items=100_000, client_share=0.9)
+    share = Limits.of_each(large)
+    assert (share.subscriptions, share.monitored_items) == (900, 90_000)
+    assert (share.places, share.event_items) == (450_000, 900)
 
 
 def test_every_combination_by_default_and_none_only_when_asked() -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from edgeflash.config.site import OpcUaServer
 from edgeflash.outlets import (
     continuations,
     opcua_bounds,
     opcua_history,
     opcua_history_tasks,
+    opcua_limits,
     opcua_monitored_items,
     opcua_monitoring,
     opcua_subscriber,
@@ -22,16 +24,17 @@ def page(name: str) -> str:
 
 
 def test_limits_of_subscriptions() -> None:
-    text = page("opcua-subscriptions.md")
+    text, share = page("opcua-subscriptions.md"), opcua_limits.Limits.of_each(OpcUaServer())
     for line in (
         f"| publishing interval | {opcua_monitoring.LEAST_PUBLISHING_MS:g} ms to "
         f"{opcua_monitoring.MOST_PUBLISHING_MS / 3_600_000:g} h |",
         f"| sampling interval | 0, or {opcua_monitored_items.LEAST_SAMPLING_MS:g} ms to "
         f"{opcua_monitored_items.MOST_SAMPLING_MS / 3_600_000:g} h |",
-        f"| subscriptions of a session | {opcua_monitoring.MAX_SUBSCRIPTIONS_OF_SESSION} |",
-        f"| monitored items of a session | {opcua_monitoring.MAX_ITEMS_OF_SESSION:,} |",
         f"| queue of an item | {opcua_monitored_items.MAX_QUEUED_VALUES:,} |",
-        f"together | {opcua_monitoring.MAX_PLACES_OF_SESSION:,};",
+        f"together | {opcua_limits.PLACES_OF_AN_ITEM} places for each monitored item it may have "
+        f"({share.places:,} by default);",
+        f"one for each {opcua_limits.ITEMS_FOR_AN_EVENT_ITEM} monitored items it may have "
+        f"({share.event_items:,} by default)",
         f"| notifications in a message | {opcua_subscriber.MAX_NOTIFICATIONS:,} |",
         f"the last {opcua_bounds.MAX_UNACKNOWLEDGED} messages and "
         f"{opcua_subscriber.MAX_KEPT_NOTIFICATIONS:,} notifications",

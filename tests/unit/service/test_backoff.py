@@ -7,7 +7,7 @@ import random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgeflash.links.backoff import backoff_s, next_slot_s
+from edgeflash.service.backoff import backoff_s, next_slot_s
 
 
 def test_delays_double_up_to_the_cap() -> None:

@@ -1,0 +1,217 @@
+"""The MQTT library's client as a session needs it: on a socket of ours, its answers read.
+
+The library retries what a broken connection left when its object connects again, takes a refused
+message for a delivered one, and keeps as much in memory as it is given. So there is a new object
+for every session, every acknowledgement is read here, and what is under way is counted.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import ssl
+from typing import Any
+
+import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
+from paho.mqtt.enums import MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from edgeflash.config.mqtt_entry import MqttEntry
+from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
+from edgeflash.outlets.mqtt_message import Message
+
+MOST_UNDER_WAY = 32
+"""Messages that may be under way at once, of all who publish; fewer where the broker says so."""
+
+MOST_INCOMING = 256
+"""Messages from the broker that may wait for whoever reads them; more are dropped, and logged."""
+
+UNSPECIFIED = 0x80
+"""The reason code that says nothing, which the library gives to every loss without a reason."""
+
+
+class Client(aiomqtt.Client):
+    """One session's client. Leans on how aiomqtt 2.5 uses paho: its `_client`, `_connected`,
+    `_disconnected`, `_misc_task` and the callbacks below."""
+
+    def __init__(
+        self,
+        entry: MqttEntry,
+        wire: socket.socket,
+        client_id: str,
+        password: str | None,
+        will: Message | None,
+    ) -> None:
+        is_v5 = entry.protocol == "5"
+        super().__init__(
+            entry.host,
+            entry.broker_port,
+            identifier=client_id,
+            username=entry.user,
+            password=password,
+            protocol=aiomqtt.ProtocolVersion.V5 if is_v5 else aiomqtt.ProtocolVersion.V311,
+            will=None if will is None else _will(will, is_v5),
+            keepalive=entry.keepalive_s,
+            timeout=entry.timeout_s,
+            max_queued_incoming_messages=MOST_INCOMING,
+            max_queued_outgoing_messages=2 * MOST_UNDER_WAY,
+            max_inflight_messages=MOST_UNDER_WAY,
+            # A session that the broker remembers would only hold what the journal holds already.
+            clean_start=True if is_v5 else MQTT_CLEAN_START_FIRST_ONLY,
+            clean_session=None if is_v5 else True,
+        )
+        self._entry = entry
+        self._is_v5 = is_v5
+        self._asked: dict[int, asyncio.Future[ReasonCode]] = {}
+        self._why_lost = ""
+        self._client._create_socket = lambda: wire  # type: ignore[method-assign]
+        self.lost = asyncio.Event()
+        self.most_under_way = MOST_UNDER_WAY
+        self.most_bytes: int | None = None
+        # Without somebody who looks, an end that nobody waits for would be logged as a fault.
+        self._connected.add_done_callback(_look)
+        self._disconnected.add_done_callback(self._on_end)
+
+    async def enter(self) -> None:
+        """Returns when the broker has taken us. Raises aiomqtt.MqttError."""
+        self._client_connect()  # does not block: the socket is connected
+        await self._connected
+
+    async def leave(self, within_s: float) -> None:
+        """Says goodbye, so that the will is not published."""
+        if self._client.disconnect() == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(within_s):
+                    await self.lost.wait()
+
+    def check(self) -> None:
+        """Raises SessionLostError when the session has ended."""
+        if self.lost.is_set():
+            raise self._loss()
+
+    def lose(self, why: str) -> None:
+        """Ends the connection and everything that waits for it; the first reason stands."""
+        if self.lost.is_set():
+            return
+        self._why_lost = why
+        self.lost.set()
+        for answered in self._asked.values():
+            if not answered.done():
+                answered.set_exception(self._loss())
+        self._asked.clear()
+        self._client._sock_close()
+
+    async def say(self, message: Message) -> None:
+        """Returns when the broker has the message (QoS 1), or when it is on its way (QoS 0).
+
+        Without an answer in time the session is given up: what was said may have arrived or not.
+        Raises PublishRefusedError and SessionLostError.
+        """
+        self.check()
+        properties = _properties(PacketTypes.PUBLISH, message) if self._is_v5 else None
+        info = self._client.publish(
+            message.topic, message.payload, message.qos, message.retain, properties
+        )
+        if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self.lose(f"a message could not be sent ({info.rc.name})")
+            self.check()
+        if info.is_published():
+            return
+        answered: asyncio.Future[ReasonCode] = asyncio.get_running_loop().create_future()
+        answered.add_done_callback(_look)
+        self._asked[info.mid] = answered
+        try:
+            async with asyncio.timeout(self._entry.timeout_s):
+                reason = await answered
+        except TimeoutError:
+            self.lose(f"a message was not acknowledged within {self._entry.timeout_s:g} s")
+            raise self._loss() from None
+        finally:
+            self._asked.pop(info.mid, None)
+        if reason.is_failure:
+            raise PublishRefusedError(message.topic, str(reason), reason.value)
+
+    def _on_connect(
+        self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
+    ) -> None:
+        """Takes the broker's limits (MQTT 5.0, 3.2.2.3.3 and 3.2.2.3.6)."""
+        allowed = getattr(properties, "ReceiveMaximum", None)
+        if allowed is not None:
+            self.most_under_way = max(1, min(MOST_UNDER_WAY, allowed))
+        self.most_bytes = getattr(properties, "MaximumPacketSize", None)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_disconnect(
+        self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
+    ) -> None:
+        """Tells the end also to who still waits for the beginning."""
+        if not self._connected.done():
+            why = "the connection was closed before the broker answered"
+            self._connected.set_exception(aiomqtt.MqttError(why))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
+        """Watches the socket at once: the library does it a turn later, when it may be closed and
+        its number another's."""
+        self._loop.add_reader(sock.fileno(), self._read)
+        self._misc_task = self._loop.create_task(self._misc_loop())
+
+    def _on_socket_register_write(self, client: Any, userdata: Any, sock: Any) -> None:
+        self._loop.add_writer(sock.fileno(), self._write)
+
+    def _read(self) -> None:
+        try:
+            self._client.loop_read()
+            # What TLS has decrypted already, no readiness of the socket tells of.
+            while isinstance(wire := self._client.socket(), ssl.SSLSocket) and wire.pending():
+                self._client.loop_read()
+        except Exception as error:
+            self.lose(f"reading failed: {error!r}")
+
+    def _write(self) -> None:
+        try:
+            self._client.loop_write()
+        except Exception as error:
+            self.lose(f"writing failed: {error!r}")
+
+    def _on_publish(
+        self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any
+    ) -> None:
+        answered = self._asked.pop(mid, None)
+        if answered is not None and not answered.done():
+            answered.set_result(reason_code)
+
+    def _on_end(self, ended: asyncio.Future[None]) -> None:
+        error = None if ended.cancelled() else ended.exception()
+        reason = getattr(error, "rc", None)
+        is_told = isinstance(reason, ReasonCode) and reason.value != UNSPECIFIED
+        self.lose(f"the broker says: {reason}" if is_told else "the connection was closed")
+
+    def _loss(self) -> SessionLostError:
+        return SessionLostError(f"the session with {self._entry.broker} ended: {self._why_lost}")
+
+
+def _look(done: asyncio.Future[Any]) -> None:
+    if not done.cancelled():
+        done.exception()
+
+
+def _will(will: Message, is_v5: bool) -> aiomqtt.Will:
+    properties = _properties(PacketTypes.WILLMESSAGE, will) if is_v5 else None
+    return aiomqtt.Will(will.topic, will.payload, will.qos, will.retain, properties)
+
+
+def _properties(packet: int, message: Message) -> Properties | None:
+    """What MQTT 5 says beside a message."""
+    if message.expiry_s is None and not message.content_type:
+        return None
+    properties = Properties(packet)  # type: ignore[no-untyped-call]
+    if message.expiry_s is not None:
+        properties.MessageExpiryInterval = message.expiry_s
+    if message.content_type:
+        properties.ContentType = message.content_type
+    return properties

@@ -1,0 +1,348 @@
+"""The Sparkplug outlet with a real broker (mosquitto), a listener and a primary host.
+
+What must be heard is from the Eclipse Sparkplug specification 3.0.0, from memory; the bytes are
+read by the tests' own reader, and in the first test by an independent decoder too.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterator, Sequence
+from contextlib import asynccontextmanager
+from datetime import timedelta
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from edgeflash.config.mqtt_entry import MqttEntry
+from edgeflash.journal import Journal
+from edgeflash.model import Result
+from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
+from edgeflash.publication import View
+from tests.peers.sparkplug_peers import (
+    LONG_S,
+    Broker,
+    Heard,
+    PrimaryHost,
+    Watch,
+    decoded,
+    foreign_rebirth,
+    watching,
+)
+from tests.sparkplug_reading import with_datatype
+from tests.unit.outlets.builders import START, accepted_view, analyzer, result, with_heartbeat
+from tests.waiting import until
+
+pytestmark = pytest.mark.peer("mosquitto", "mosquitto_sub")
+
+NAMES = ("fp-101", "fp-102")
+HOST = "control-room"
+
+
+@pytest.fixture
+async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
+    """A broker that listens."""
+    one = Broker(tmp_path)
+    try:
+        await one.start()
+        yield one
+    finally:
+        await one.kill()
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    """An empty journal."""
+    with Journal.open(tmp_path / "journal.sqlite3") as one:
+        yield one
+
+
+def entry(broker: Broker, **more: object) -> MqttEntry:
+    """An entry for this broker, from the beginning of the journal, that reconnects quickly."""
+    fields: dict[str, object] = {
+        "id": "plant",
+        "form": "sparkplug",
+        "host": "127.0.0.1",
+        "port": broker.port,
+        "tls": False,
+        "group_id": "Invented Bend",
+        "node_id": "gateway-1",
+        "start_from": "journal",
+        "backoff_first_s": 0.1,
+        "backoff_max_s": 0.5,
+    }
+    return MqttEntry.model_validate(fields | more)
+
+
+def views(beat: int = 0) -> list[View]:
+    """Both analyzers, to be reached."""
+    return [with_heartbeat(accepted_view(name), beat) for name in NAMES]
+
+
+@asynccontextmanager
+async def running(
+    one: MqttEntry, journal: Journal, tmp_path: Path
+) -> AsyncIterator[SparkplugOutlet]:
+    """The outlet at work, shown views as the gateway does: many times a second here."""
+    analyzers = [analyzer(name, number) for number, name in enumerate(NAMES, 1)]
+    outlet = SparkplugOutlet(one, analyzers, "Invented Bend", tmp_path, journal, proof_every_s=0.1)
+    await outlet.start()
+
+    async def show() -> None:
+        beat = 0
+        while True:
+            beat += 1
+            await outlet.publish(views(beat))
+            await asyncio.sleep(0.05)
+
+    showing = asyncio.create_task(show())
+    try:
+        yield outlet
+        assert not showing.done()
+    finally:
+        showing.cancel()
+        await asyncio.wait({showing})
+        await outlet.stop()
+
+
+def stored(journal: Journal, numbers: Sequence[int], name: str = "fp-101") -> list[Result]:
+    """Results of the journal, a minute apart."""
+    made = [result(name, n, 60.0 + n / 1000, at=START + timedelta(minutes=n)) for n in numbers]
+    for future in [journal.append(one) for one in made]:
+        future.result()
+    return made
+
+
+def results(watch: Watch, name: str = "fp-101") -> list[tuple[str, bool, int | None]]:
+    """Id, historical flag and time of each result heard, in the order of arrival."""
+    found = []
+    alias = NAMES.index(name) * 1000 + 1400
+    for heard in watch.of(f"DDATA {name}.record"):
+        for metric in heard.payload.metrics:
+            if metric.alias == alias:
+                told = str(with_datatype(metric, 12))
+                found.append((told, metric.is_historical, metric.timestamp))
+    return found
+
+
+def ids(watch: Watch, name: str = "fp-101") -> list[str]:
+    """Of the results heard."""
+    return [told for told, _, _ in results(watch, name)]
+
+
+def without_repeats(told: Sequence[str]) -> list[str]:
+    """As a consumer keeps them: the first of each id."""
+    return list(dict.fromkeys(told))
+
+
+def expected(numbers: Sequence[int], name: str = "fp-101") -> list[str]:
+    """Their ids."""
+    return [f"{name}/0/{n}" for n in numbers]
+
+
+BIRTHS = [
+    "NBIRTH",
+    "DBIRTH fp-101.record",
+    "DBIRTH fp-102.record",
+    "DBIRTH fp-101",
+    "DBIRTH fp-102",
+]
+
+
+def sequence(heard: Sequence[Heard]) -> list[int | None]:
+    """The sequence numbers of messages that have one."""
+    return [one.payload.seq for one in heard if one.kind != "NDEATH"]
+
+
+@pytest.mark.peer("node", "npm", "sparkplug-payload")
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+async def test_births_data_and_a_clean_death(
+    broker: Broker, journal: Journal, tmp_path: Path, protocol: str
+) -> None:
+    """Births first and in order, numbers without a gap, QoS 0, nothing retained; at the end one
+    NDEATH of QoS 1 with the birth's bdSeq, and no will besides. All of it can be decoded."""
+    async with watching(broker) as watch:
+        async with running(entry(broker, protocol=protocol), journal, tmp_path):
+            await watch.until_heard("DDATA fp-102", 3)
+            stored(journal, [1])
+            await until(lambda: ids(watch) == expected([1]), LONG_S)
+        await watch.until_heard("NDEATH")
+        async with running(entry(broker, protocol=protocol), journal, tmp_path):
+            await watch.until_heard("NBIRTH", 2)
+        await watch.until_heard("NDEATH", 2)
+        heard = watch.heard
+    assert watch.kinds()[:5] == BIRTHS
+    first = watch.kinds().index("NDEATH")
+    assert sequence(heard[:first]) == [n % 256 for n in range(first)]
+    assert {one.retain for one in heard} == {False}
+    assert {(one.kind == "NDEATH", one.qos) for one in heard} == {(True, 1), (False, 0)}
+    births, deaths = watch.of("NBIRTH"), watch.of("NDEATH")
+    numbers = [one.payload.named("bdSeq").value for one in (*births, *deaths)]
+    assert numbers == [0, 1, 0, 1]
+    assert deaths[0].payload.seq is None
+    assert results(watch)[0][1] is False, "made while the host listened"
+    foreign = await decoded([(one.kind, one.data) for one in heard])
+    aliases = {
+        m["alias"]: m["name"] for p in foreign for m in p["metrics"] if "name" in m and "alias" in m
+    }
+    beats = [
+        m["value"]
+        for one, p in zip(heard, foreign, strict=True)
+        for m in p["metrics"]
+        if one.kind == "DDATA fp-101" and aliases[m["alias"]] == "heartbeat"
+    ]
+    assert beats[:3] == sorted(beats[:3])
+    assert len(beats) >= 3
+
+
+@pytest.mark.peer("node", "npm", "sparkplug-payload")
+async def test_a_rebirth_is_answered_with_all_births(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """On a command that the independent program wrote; bytes that are no command change nothing."""
+    command = await foreign_rebirth()
+    async with watching(broker) as watch, running(entry(broker), journal, tmp_path):
+        await watch.until_heard("DBIRTH fp-102")
+        topic = "spBv1.0/Invented Bend/NCMD/gateway-1"
+        await broker.publish(topic, b"\x12\xff\xff")
+        await broker.publish(topic, command)
+        await watch.until_heard("DBIRTH fp-102", 2)
+        kinds = watch.kinds()
+        second = kinds.index("NBIRTH", 1)
+        assert kinds[second : second + 5] == BIRTHS
+        births = watch.of("NBIRTH")
+        assert [one.payload.seq for one in births] == [0, 0]
+        assert [one.payload.named("bdSeq").value for one in births] == [0, 0]
+        assert "NDEATH" not in kinds
+
+
+async def test_the_primary_host_goes_and_comes_back(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """Nothing before it is online. When it vanishes (its will says so): NDEATH at once, and all is
+    held; when it is back: births, then what was held, as history with its own times, in order."""
+    host = PrimaryHost(broker, HOST)
+    async with (
+        watching(broker) as watch,
+        running(entry(broker, primary_host=HOST, host_overlap_s=0), journal, tmp_path) as outlet,
+    ):
+        await until(lambda: outlet.figures.connected_since is not None, LONG_S)
+        stored(journal, range(1, 4))
+        await host.say(False, 500)
+        assert watch.heard == []
+        await host.arrive(1000)
+        await watch.until_heard("DBIRTH fp-102")
+        await until(lambda: ids(watch) == expected(range(1, 4)), LONG_S)
+        await host.vanish()
+        await watch.until_heard("NDEATH")
+        await until(lambda: outlet.figures.sessions == 2, LONG_S)
+        held = stored(journal, range(4, 9))
+        assert watch.kinds()[-1] == "NDEATH", "nothing after the death"
+        await host.say(True, 999)
+        await host.say(True, 2000)
+        await watch.until_heard("DBIRTH fp-102", 2)
+        await until(lambda: without_repeats(ids(watch)) == expected(range(1, 9)), LONG_S)
+        death = watch.kinds().index("NDEATH")
+        assert watch.kinds()[death + 1 : death + 6] == BIRTHS
+        assert [n.payload.named("bdSeq").value for n in watch.of("NBIRTH")] == [0, 1]
+        told = {one: (old, at) for one, old, at in results(watch)}
+        for one in held:
+            assert told[one.id] == (True, int(one.sampled_at.timestamp() * 1000))
+
+
+async def test_a_broker_that_is_killed_loses_no_result(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """What was sent without evidence goes out again, what came meanwhile follows, in order; every
+    result is there exactly once after dropping repeats. bdSeq rises."""
+    host = PrimaryHost(broker, HOST)
+    one = entry(broker, primary_host=HOST, host_overlap_s=60)
+    async with running(one, journal, tmp_path) as outlet:
+        async with watching(broker) as before:
+            await host.arrive(1000)
+            stored(journal, range(1, 11))
+            await until(lambda: len(ids(before)) >= 10, LONG_S)
+            await broker.kill()
+        await until(lambda: outlet.figures.connected_since is None, LONG_S)
+        stored(journal, range(11, 21))
+        await host.vanish()
+        await broker.start()
+        async with watching(broker) as after:
+            await until(lambda: outlet.figures.connected_since is not None, LONG_S)
+            await host.arrive(2000)
+            await until(lambda: len(ids(after)) >= 20, LONG_S)
+            assert ids(after) == expected(range(1, 21)), "sent within the overlap: again"
+            assert {old for _, old, _ in results(after)} == {True}
+            assert without_repeats(ids(before) + ids(after)) == expected(range(1, 21))
+            assert after.kinds()[:5] == BIRTHS
+            numbers = [w.of("NBIRTH")[0].payload.named("bdSeq").value for w in (before, after)]
+            assert numbers[1] > numbers[0], "one more for every attempt to connect"
+            assert journal.states()["sparkplug plant bdSeq"] == str(numbers[1])
+        await host.vanish()
+
+
+async def test_the_place_in_the_journal_rises_by_evidence_only(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """With a host that is there, results sent before the overlap are done with; a new start repeats
+    only the others."""
+    host = PrimaryHost(broker, HOST)
+    await host.arrive(1000)
+    done = entry(broker, primary_host=HOST, host_overlap_s=0)
+    async with watching(broker) as watch:
+        async with running(done, journal, tmp_path):
+            stored(journal, range(1, 6))
+            await until(lambda: ids(watch) == expected(range(1, 6)), LONG_S)
+            await until(lambda: journal.pending("mqtt:plant") == 0, LONG_S)
+        wary = entry(broker, primary_host=HOST, host_overlap_s=3600)
+        async with running(wary, journal, tmp_path):
+            stored(journal, range(6, 9))
+            await until(lambda: ids(watch) == expected(range(1, 9)), LONG_S)
+        assert journal.pending("mqtt:plant") == 3
+        async with running(done, journal, tmp_path):
+            await until(lambda: ids(watch) == expected([*range(1, 9), 6, 7, 8]), LONG_S)
+            await until(lambda: journal.pending("mqtt:plant") == 0, LONG_S)
+    await host.vanish()
+
+
+async def test_an_outlet_that_is_new_starts_from_now(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """What the journal held before is not sent; from then on nothing is left out, also what came
+    while there was no broker."""
+    stored(journal, range(1, 6))
+    now = entry(broker, start_from="now")
+    async with watching(broker) as watch:
+        async with running(now, journal, tmp_path):
+            await watch.until_heard("DBIRTH fp-102")
+        stored(journal, range(6, 9))
+        async with running(now, journal, tmp_path):
+            await until(lambda: ids(watch) == expected(range(6, 9)), LONG_S)
+
+
+BACKLOG = 1000
+
+
+async def test_live_values_go_before_a_long_history(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """A thousand results wait: each comes once, in order, as history; live values are heard all
+    along between them, and a result made meanwhile comes last and is not history."""
+    stored(journal, range(1, BACKLOG + 1))
+    async with watching(broker) as watch, running(entry(broker), journal, tmp_path):
+        await watch.until_heard("DBIRTH fp-102")
+        stored(journal, [BACKLOG + 1])
+        await until(lambda: f"fp-101/0/{BACKLOG + 1}" in ids(watch)[-1:], LONG_S * 2, every_s=0.2)
+        assert ids(watch) == expected(range(1, BACKLOG + 2))
+        assert [old for _, old, _ in results(watch)] == [True] * BACKLOG + [False]
+        kinds = watch.kinds()
+        assert sequence(watch.heard) == [n % 256 for n in range(len(kinds))]
+        first = kinds.index("DDATA fp-101.record")
+        last = len(kinds) - 1 - kinds[::-1].index("DDATA fp-101.record")
+        live = [n for n in range(first, last) if kinds[n] == "DDATA fp-101"]
+        gaps = [after - before for before, after in pairwise(live)]
+        assert len(live) >= 5
+        assert max(gaps) <= 3 * 50, "more than a few turns of history between live values"
+        waiting = watch.of("NDATA")
+        assert waiting, "the node tells how much waits"

@@ -1,0 +1,524 @@
+"""The life of a Sparkplug edge node. Each test names the statements of the Eclipse Sparkplug
+specification 3.0.0 that it checks, by their identifiers, from memory."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from edgeflash.model import Result, Verdict
+from edgeflash.outlets.sparkplug_host import HostStateError
+from edgeflash.outlets.sparkplug_node import EdgeNode, Identity, Outgoing, PayloadError, Phase
+from edgeflash.outlets.sparkplug_payload import DataType, Metric, Payload, encode
+from edgeflash.outlets.values import OutletUnits
+from edgeflash.points import CATALOGUE
+from edgeflash.publication import LinkState, View
+from tests.sparkplug_reading import ReadPayload, read, with_datatype
+from tests.unit.outlets.builders import (
+    START,
+    accepted_view,
+    rejected_view,
+    result,
+    standing_of,
+    view_of,
+    with_heartbeat,
+)
+
+NOW = datetime(2031, 4, 5, 7, 0, tzinfo=UTC)
+UNITS = OutletUnits("degC", "kPa")
+NODE = Identity("Invented Bend", "gateway-1", "Invented Bend")
+HOSTED = replace(NODE, primary_host="control-room")
+NCMD = "spBv1.0/Invented Bend/NCMD/gateway-1"
+STATE = "spBv1.0/STATE/control-room"
+NUMBERS = {"fp-101": 1, "fp-102": 2}
+
+
+def down(name: str = "fp-101") -> View:
+    """A view of an analyzer that cannot be reached."""
+    return view_of(standing_of(result(name), name=name, link=LinkState.DOWN))
+
+
+def kinds(messages: Sequence[Outgoing]) -> list[str]:
+    """Kind and device of each message, as `DBIRTH fp-101`."""
+    found = []
+    for message in messages:
+        parts = message.topic.split("/")
+        assert parts[:2] == ["spBv1.0", "Invented Bend"]
+        assert parts[3] == "gateway-1"
+        found.append(" ".join((parts[2], *parts[4:])))
+    return found
+
+
+def payload(messages: Sequence[Outgoing], kind: str) -> ReadPayload:
+    """What the one message of this kind and device carries."""
+    (found,) = (m for m, k in zip(messages, kinds(messages), strict=True) if k == kind)
+    return read(found.payload)
+
+
+def connected(identity: Identity = NODE, **more: int) -> EdgeNode:
+    """A node with a session and a view of each analyzer, of which only the first can be reached."""
+    node = EdgeNode(identity, NUMBERS, UNITS, more.get("bdseq"))
+    node.connecting(NOW)
+    node.connected()
+    assert node.shown([accepted_view(), down("fp-102")], NOW) == []
+    return node
+
+
+def born(identity: Identity = NODE) -> tuple[EdgeNode, list[Outgoing]]:
+    """A node that has just sent its births, and these."""
+    node = connected(identity)
+    if identity.primary_host is not None:
+        node.received(STATE, state(True, 1000))
+    assert node.birth_due
+    return node, node.births({"fp-101": result()}, NOW)
+
+
+def state(online: bool, timestamp_ms: int) -> bytes:
+    """A STATE message of a host."""
+    return json.dumps({"online": online, "timestamp": timestamp_ms}).encode()
+
+
+def command(name: str = "Node Control/Rebirth", value: bool = True) -> bytes:
+    """A command with one metric."""
+    metric = Metric(name, None, 0, DataType.BOOLEAN, value)
+    return encode(Payload(0, (metric,), None))
+
+
+# Births
+
+
+def test_births_come_in_order_and_count_from_zero() -> None:
+    """topics-nbirth-topic, topics-dbirth-topic, payloads-dbirth-order, payloads-dbirth-seq-inc,
+    message-flow-edge-node-birth-publish-nbirth-payload-seq: the node, then its devices; an analyzer
+    that cannot be reached has no living device, its record has."""
+    _, messages = born()
+    assert kinds(messages) == [
+        "NBIRTH",
+        "DBIRTH fp-101.record",
+        "DBIRTH fp-102.record",
+        "DBIRTH fp-101",
+    ]
+    assert [read(m.payload).seq for m in messages] == [0, 1, 2, 3]
+    assert {m.qos for m in messages} == {0}
+    assert {read(m.payload).timestamp for m in messages} == {1933138800000}
+
+
+def test_node_birth_has_bdseq_and_the_rebirth_control() -> None:
+    """topics-nbirth-bdseq-included, operational-behavior-data-commands-rebirth-name,
+    -rebirth-datatype, -rebirth-value, -rebirth-name-aliases."""
+    _, messages = born()
+    birth = payload(messages, "NBIRTH")
+    bdseq, rebirth = birth.named("bdSeq"), birth.named("Node Control/Rebirth")
+    assert (bdseq.datatype, bdseq.value) == (4, 0)
+    assert (rebirth.datatype, rebirth.value, rebirth.alias) == (11, False, None)
+    assert birth.named("site").value == "Invented Bend"
+
+
+def test_the_will_has_the_number_of_the_birth() -> None:
+    """topics-nbirth-bdseq-matching, topics-ndeath-payload, topics-ndeath-seq,
+    message-flow-edge-node-birth-publish-will-message-topic, -qos, -payload-bdSeq."""
+    node = EdgeNode(NODE, NUMBERS, UNITS, bdseq=41)
+    will = node.connecting(NOW)
+    assert (will.topic, will.qos) == ("spBv1.0/Invented Bend/NDEATH/gateway-1", 1)
+    (metric,) = read(will.payload).metrics
+    assert (metric.name, metric.datatype, metric.value) == ("bdSeq", 4, 42)
+    assert read(will.payload).seq is None
+    node.connected()
+    node.shown([accepted_view(), down("fp-102")], NOW)
+    assert payload(node.births({}, NOW), "NBIRTH").named("bdSeq").value == 42
+
+
+def test_bdseq_rises_with_every_connection_and_wraps() -> None:
+    """topics-nbirth-bdseq-increment,
+    message-flow-edge-node-birth-publish-will-message-payload-bdSeq: from 0; 0 follows 255."""
+    node = EdgeNode(NODE, NUMBERS, UNITS)
+    seen = []
+    for _ in range(257):
+        seen.append(read(node.connecting(NOW).payload).named("bdSeq").value)
+        assert seen[-1] == node.bdseq
+    assert seen == [*range(256), 0]
+
+
+def test_births_name_every_metric_with_type_and_value() -> None:
+    """topics-dbirth-metrics, topics-dbirth-metric-reqs, payloads-name-requirement,
+    payloads-alias-birth-requirement, payloads-metric-datatype-req,
+    payloads-name-birth-data-requirement, payloads-alias-uniqueness."""
+    _, messages = born()
+    aliases: list[int | None] = []
+    for message in messages:
+        names = set()
+        for metric in read(message.payload).metrics:
+            assert metric.name
+            assert metric.name not in names
+            names.add(metric.name)
+            assert metric.datatype is not None
+            assert metric.timestamp is not None
+            assert metric.is_null == (metric.value is None)
+            if metric.name not in ("bdSeq", "Node Control/Rebirth"):
+                aliases.append(metric.alias)
+    assert None not in aliases
+    assert len(set(aliases)) == len(aliases)
+    device = payload(messages, "DBIRTH fp-101")
+    assert [m.name for m in device.metrics] == [p.name for p in CATALOGUE]
+
+
+def test_values_types_and_properties_come_from_the_catalogue() -> None:
+    """payloads-propertyset-quality-value-type, -value, metric timestamps are source times
+    (payloads-metric-timestamp-in-UTC)."""
+    device = payload(born()[1], "DBIRTH fp-101")
+    flash = device.named("flash_point_c")
+    assert (flash.datatype, flash.value, flash.alias) == (10, 62.5, 1000)
+    assert flash.timestamp == int(START.timestamp() * 1000)
+    assert flash.properties["Quality"] == 192
+    assert flash.property_types["Quality"] == 3
+    assert flash.properties["status"] == "Good"
+    assert flash.properties["engUnit"] == "°C"
+    assert (flash.properties["low"], flash.properties["high"]) == (-50.0, 400.0)
+    assert "The value to control on" in flash.properties["description"]
+    verdict = device.named("verdict")
+    assert (verdict.datatype, verdict.value) == (6, 1)
+    assert verdict.properties["codes"] == "0=none, 1=accepted, 2=doubtful, 3=rejected"
+    assert device.named("possible_low_flash").value is False
+    assert device.named("cycle_number").value == 17
+    assert device.named("product").value == "jet"
+    assert device.named("sampled_at").value == int(START.timestamp() * 1000)
+
+
+def test_a_unit_of_the_outlet_changes_value_range_and_unit_together() -> None:
+    """62.5 °C is 144.5 °F (exact)."""
+    node = EdgeNode(NODE, {"fp-101": 1}, OutletUnits("degF", "psi"))
+    node.connected()
+    node.shown([accepted_view()], NOW)
+    messages = node.births({"fp-101": result()}, NOW)
+    flash = payload(messages, "DBIRTH fp-101").named("flash_point_c")
+    assert flash.value == pytest.approx(144.5)
+    assert (flash.properties["engUnit"], flash.properties["low"]) == ("°F", pytest.approx(-58))
+    published = payload(messages, "DBIRTH fp-101.record").named("result/published_c")
+    assert published.value == pytest.approx(144.5)
+    assert published.properties["engUnit"] == "°F"
+
+
+@pytest.mark.parametrize(
+    ("view", "value", "quality", "status"),
+    [
+        (accepted_view(), 62.5, 192, "Good"),
+        (rejected_view(), 62.5, 500, "UncertainLastUsableValue"),
+        (rejected_view(held=False), None, 0, "BadNoData"),
+    ],
+)
+def test_quality_is_one_of_three_and_never_better_than_the_evidence(
+    view: View, value: float | None, quality: int, status: str
+) -> None:
+    """payloads-propertyset-quality-value-value: 0 bad, 192 good, 500 stale. A bad value is null."""
+    node = EdgeNode(NODE, {"fp-101": 1}, UNITS)
+    node.connected()
+    node.shown([view], NOW)
+    flash = payload(node.births({}, NOW), "DBIRTH fp-101").named("flash_point_c")
+    assert (flash.value, flash.is_null) == (value, value is None)
+    assert (flash.properties["Quality"], flash.properties["status"]) == (quality, status)
+
+
+def test_nothing_is_born_before_every_analyzer_is_known() -> None:
+    """topics-nbirth-metric-reqs: a birth must tell every metric."""
+    node = EdgeNode(NODE, NUMBERS, UNITS)
+    node.connecting(NOW)
+    node.connected()
+    assert not node.birth_due
+    node.shown([accepted_view()], NOW)
+    assert not node.birth_due
+    node.shown([down("fp-102")], NOW)
+    assert node.birth_due
+
+
+# Data
+
+
+def test_data_tells_only_what_changed_by_alias() -> None:
+    """principles-rbe-recommended, payloads-alias-data-cmd-requirement,
+    payloads-metric-datatype-not-req, topics-ddata-topic, topics-ddata-seq-num,
+    topics-ddata-payload, payloads-ddata-seq-inc."""
+    node, _ = born()
+    assert node.shown([accepted_view()], NOW) == []
+    messages = node.shown([with_heartbeat(accepted_view(), 8)], NOW)
+    assert kinds(messages) == ["DDATA fp-101"]
+    data = read(messages[0].payload)
+    assert data.seq == 4
+    (metric,) = data.metrics
+    (heartbeat,) = (p for p in CATALOGUE if p.name == "heartbeat")
+    assert (metric.name, metric.alias, metric.datatype) == (None, 1000 + heartbeat.register, None)
+    assert with_datatype(metric, 6) == 8
+    assert metric.timestamp is not None
+    assert not metric.is_historical
+    assert metric.properties == {"Quality": 192, "status": "Good"}
+
+
+def test_the_same_value_of_a_new_sample_is_told() -> None:
+    """operational-behavior-data-publish-dbirth-change: the source time is part of what is said."""
+    node, _ = born()
+    later = replace(result(cycle_number=17), sampled_at=START + timedelta(seconds=3))
+    messages = node.shown([view_of(standing_of(later))], NOW)
+    assert kinds(messages) == ["DDATA fp-101"]
+    flash = read(messages[0].payload).aliased(1000)
+    assert flash.timestamp == int((START + timedelta(seconds=3)).timestamp() * 1000)
+
+
+def test_sequence_numbers_wrap_over_all_messages() -> None:
+    """payloads-sequence-num-incrementing: 0 follows 255, over data of node and devices alike."""
+    node, messages = born()
+    for beat in range(8, 600):
+        node.waiting = beat // 2
+        messages += node.shown([with_heartbeat(accepted_view(), beat)], NOW)
+    assert [read(m.payload).seq for m in messages] == [n % 256 for n in range(len(messages))]
+    assert len(messages) > 800
+
+
+def test_the_node_tells_of_itself() -> None:
+    """topics-ndata-topic, topics-ndata-seq-num, topics-ndata-payload."""
+    node, messages = born()
+    alias = payload(messages, "NBIRTH").named("results_waiting").alias
+    node.waiting = 10_000
+    messages = node.shown([], NOW)
+    assert kinds(messages) == ["NDATA"]
+    data = read(messages[0].payload)
+    assert data.seq == 4
+    (metric,) = data.metrics
+    assert (metric.alias, with_datatype(metric, 4)) == (alias, 10_000)
+    assert node.shown([], NOW) == []
+
+
+# Devices that come and go
+
+
+def test_a_lost_analyzer_dies_and_its_record_lives_on() -> None:
+    """operational-behavior-device-ddeath, topics-ddeath-topic, topics-ddeath-seq-num,
+    payloads-ddeath-timestamp; what the gateway states goes on in the record."""
+    node, messages = born()
+    messages = node.shown([down()], NOW)
+    assert kinds(messages) == ["DDATA fp-101.record", "DDEATH fp-101"]
+    death = read(messages[1].payload)
+    assert (death.metrics, death.seq, death.timestamp) == ([], 5, 1933138800000)
+    record = read(messages[0].payload)
+    (link,) = (p for p in CATALOGUE if p.name == "link_state")
+    assert with_datatype(record.aliased(1600 + link.register), 6) == LinkState.DOWN
+    assert node.shown([with_heartbeat(down(), 9)], NOW) == []
+
+
+def test_a_low_flash_alarm_is_told_while_the_analyzer_is_away() -> None:
+    """The asymmetry of safety holds for an analyzer that cannot be reached."""
+    node, _ = born()
+    node.shown([down()], NOW)
+    alarmed = replace(down().standing, low_flash_alarm=True)
+    messages = node.shown([replace(down(), standing=alarmed)], NOW)
+    assert kinds(messages) == ["DDATA fp-101.record"]
+    (low,) = (p for p in CATALOGUE if p.name == "possible_low_flash")
+    assert with_datatype(read(messages[0].payload).aliased(1600 + low.register), 11) is True
+
+
+def test_an_analyzer_that_comes_back_is_born_again() -> None:
+    """message-flow-device-birth-publish-dbirth-payload-seq: with all metrics, before its data."""
+    node, _ = born()
+    messages = node.shown([accepted_view("fp-102")], NOW)
+    assert kinds(messages) == ["DDATA fp-102.record", "DBIRTH fp-102"]
+    assert len(read(messages[1].payload).metrics) == len(CATALOGUE)
+    assert read(messages[1].payload).seq == 5
+    messages = node.shown([with_heartbeat(accepted_view("fp-102"), 8)], NOW)
+    assert kinds(messages) == ["DDATA fp-102"]
+
+
+# Commands
+
+
+def test_a_rebirth_command_brings_all_births_again() -> None:
+    """operational-behavior-data-commands-rebirth-action-1, -2, -3, topics-ncmd-topic: nothing is
+    sent until then, and bdSeq is that of the connection."""
+    node, first = born()
+    assert NODE.subscriptions == (NCMD,)
+    node.received(NCMD, command())
+    assert node.birth_due
+    assert node.shown([with_heartbeat(accepted_view(), 8)], NOW) == []
+    again = node.births({"fp-101": result()}, NOW)
+    assert kinds(again) == kinds(first)
+    assert [read(m.payload).seq for m in again] == [0, 1, 2, 3]
+    assert payload(again, "NBIRTH").named("bdSeq").value == 0
+    assert not node.birth_due
+
+
+def test_other_commands_are_ignored() -> None:
+    """Nothing can be written; a rebirth that is not true is none."""
+    node, _ = born()
+    node.received(NCMD, command(value=False))
+    node.received(NCMD, command("Node Control/Reboot"))
+    node.received("spBv1.0/Invented Bend/DCMD/gateway-1/fp-101", command())
+    assert not node.birth_due
+    assert node.ignored == 3
+
+
+def test_a_spoiled_command_changes_nothing() -> None:
+    """Not even by the part of it that can be read."""
+    node, _ = born()
+    with pytest.raises(PayloadError):
+        node.received(NCMD, command() + b"\x12\x7f")
+    assert not node.birth_due
+
+
+# The primary host
+
+
+def test_births_wait_for_the_primary_host() -> None:
+    """message-flow-edge-node-birth-publish-phid-wait,
+    operational-behavior-edge-node-birth-sequence-wait: nothing until its STATE says online."""
+    node = connected(HOSTED)
+    assert HOSTED.subscriptions == (NCMD, STATE)
+    assert not node.birth_due
+    assert node.shown([with_heartbeat(accepted_view(), 8)], NOW) == []
+    assert node.recorded(result(), NOW, is_historical=False) == []
+    node.received(NCMD, command())
+    assert not node.birth_due
+    node.received(STATE, state(False, 1000))
+    assert not node.birth_due
+    assert not node.leave_due
+    node.received(STATE, state(True, 2000))
+    assert node.birth_due
+
+
+def test_a_host_that_goes_makes_the_node_leave() -> None:
+    """operational-behavior-edge-node-termination-host-offline: NDEATH at once, then disconnect; and
+    operational-behavior-edge-node-intentional-disconnect-ndeath."""
+    node, _ = born(HOSTED)
+    node.received(STATE, state(False, 1000))
+    assert node.leave_due
+    (death,) = node.leaving(NOW)
+    assert (death.topic, death.qos) == ("spBv1.0/Invented Bend/NDEATH/gateway-1", 1)
+    assert read(death.payload).named("bdSeq").value == node.bdseq
+    assert read(death.payload).seq is None
+    assert node.phase is Phase.AWAY
+    assert node.shown([with_heartbeat(accepted_view(), 8)], NOW) == []
+    assert read(node.connecting(NOW).payload).named("bdSeq").value == 1
+    node.connected()
+    node.received(STATE, state(False, 1000))
+    assert not node.birth_due
+    node.received(STATE, state(True, 3000))
+    assert node.birth_due
+
+
+def test_an_older_state_is_not_believed() -> None:
+    """operational-behavior-edge-node-termination-host-offline-timestamp: the late death of an
+    earlier session of the host does not count; one of the same session does."""
+    node, _ = born(HOSTED)
+    with pytest.raises(HostStateError, match="older"):
+        node.received(STATE, state(False, 999))
+    assert not node.leave_due
+    node.received(STATE, state(False, 1000))
+    assert node.leave_due
+
+
+def test_a_host_that_began_again_gets_births_again() -> None:
+    """Its newer STATE: what was sent between its sessions may be lost, so all is told anew."""
+    node, _ = born(HOSTED)
+    assert node.presences == 1
+    node.received(STATE, state(True, 1000))
+    assert (node.birth_due, node.presences) == (False, 2)
+    node.received(STATE, state(True, 1001))
+    assert node.birth_due
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"ONLINE",
+        b"\xff",
+        b"[]",
+        b"{}",
+        b'{"online": 1, "timestamp": 5}',
+        b'{"online": true}',
+        b'{"online": true, "timestamp": true}',
+        b'{"online": true, "timestamp": 5.5}',
+        b"[" * 4000,
+        b'{"online": true, "timestamp": 5, "x": "' + b"x" * 5000 + b'"}',
+    ],
+)
+def test_a_spoiled_state_is_refused(data: bytes) -> None:
+    """The text of the older versions of the specification too."""
+    node = connected(HOSTED)
+    with pytest.raises(HostStateError):
+        node.received(STATE, data)
+    assert not node.birth_due
+
+
+def test_a_clean_end_has_a_death_only_after_a_birth() -> None:
+    """operational-behavior-edge-node-intentional-disconnect-ndeath."""
+    node, _ = born()
+    assert kinds(node.leaving(NOW)) == ["NDEATH"]
+    assert connected(HOSTED).leaving(NOW) == ()
+
+
+def test_after_a_lost_connection_nothing_is_sent_until_births() -> None:
+    """message-flow-edge-node-birth-publish-connect."""
+    node, _ = born()
+    node.lost()
+    assert not node.birth_due
+    assert node.shown([with_heartbeat(accepted_view(), 8)], NOW) == []
+    assert node.recorded(result(), NOW, is_historical=True) == []
+
+
+# Results
+
+
+def names_by_alias(messages: Sequence[Outgoing], kind: str) -> dict[int | None, str]:
+    """What the birth says of the metrics of a device."""
+    return {m.alias: m.name or "" for m in payload(messages, kind).metrics}
+
+
+def told(one: Result, *, is_historical: bool) -> dict[str, object]:
+    """Values, by name, of the message of one result."""
+    node, messages = born()
+    birth = payload(messages, "DBIRTH fp-101.record")
+    types = {m.alias: m.datatype or 0 for m in birth.metrics}
+    names = names_by_alias(messages, "DBIRTH fp-101.record")
+    messages = node.recorded(one, NOW, is_historical=is_historical)
+    assert kinds(messages) == ["DDATA fp-101.record"]
+    data = read(messages[0].payload)
+    assert {m.is_historical for m in data.metrics} == {is_historical}
+    assert {m.timestamp for m in data.metrics} == {int(one.sampled_at.timestamp() * 1000)}
+    assert data.seq == 4
+    return {names[m.alias]: with_datatype(m, types[m.alias]) for m in data.metrics}
+
+
+@pytest.mark.parametrize("is_historical", [True, False])
+def test_a_result_is_told_whole_with_its_own_time(is_historical: bool) -> None:
+    """Payload 6.4.5: is_historical, and the time of the sample, not of the sending."""
+    values = told(result(cycle_number=99, value_c=60.25), is_historical=is_historical)
+    assert values["result/id"] == "fp-101/0/99"
+    assert values["result/verdict"] == "accepted"
+    assert values["result/published_c"] == 60.25
+    assert values["result/cycle_number"] == 99
+    assert values["result/reported_c"] == pytest.approx(60.65)
+    assert values["result/reason_text"] == ""
+    assert values["result/judged_at"] == int(START.timestamp() * 1000)
+
+
+def test_a_rejected_result_has_its_reasons_and_no_value() -> None:
+    """With the sentences of the rules."""
+    values = told(result(verdict=Verdict.REJECTED), is_historical=True)
+    assert values["result/verdict"] == "rejected"
+    assert values["result/published_c"] is None
+    assert values["result/reasons"] == "invented"
+    assert values["result/reason_text"] == "the ramp was not steady, Δ 3 °C/min"
+
+
+def test_a_result_of_an_analyzer_that_is_gone_is_passed_over() -> None:
+    """No metric of it has been born."""
+    node, _ = born()
+    assert node.recorded(result("old-9"), NOW, is_historical=True) == []
+
+
+def test_the_birth_of_a_record_has_the_newest_result() -> None:
+    """operational-behavior-data-publish-dbirth-values: current values, or null before any."""
+    _, messages = born()
+    assert payload(messages, "DBIRTH fp-101.record").named("result/id").value == "fp-101/0/17"
+    none = payload(messages, "DBIRTH fp-102.record").named("result/id")
+    assert (none.is_null, none.properties["status"]) == (True, "BadWaitingForInitialData")
