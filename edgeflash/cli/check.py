@@ -17,7 +17,7 @@ from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.link_checks import way_words
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
-from edgeflash.config.site import Analyzer, Site
+from edgeflash.config.site import Analyzer, History, Keep, Site
 from edgeflash.errors import ConfigurationError, Mistake, UsageError
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Role
@@ -144,9 +144,25 @@ def _site_summary(site: Site) -> dict[str, Any]:
         "file": str(site.path),
         "state_dir": str(site.state_dir),
         "history_dir": str(site.history_dir),
+        "history_kept": _kept_words(site.file.history),
         "outlets": outlets,
         "cautions": list(_cautions(site)),
     }
+
+
+def _kept_words(history: History) -> dict[str, str]:
+    """How long each table of the history is kept, in words."""
+    tables = ("results", "traces", "events", "lab")
+    return {table: _kept(getattr(history, table)) for table in tables}
+
+
+def _kept(keep: Keep) -> str:
+    limits = []
+    if keep.keep_days is not None:
+        limits.append(f"{keep.keep_days:,g} days")
+    if keep.keep_mb is not None:
+        limits.append(f"at most {keep.keep_mb:,g} MB")
+    return " and ".join(limits) or "for ever"
 
 
 def _cautions(site: Site) -> Iterator[str]:
@@ -210,6 +226,7 @@ def _site_lines(site: Site) -> Iterator[str]:
     yield f"{site.path}: no mistakes; {site.file.site.name}, {count} {many}"
     yield _folded("published", "; ".join(summary["outlets"]))
     yield _folded("kept in", f"{summary['state_dir']}, history in {summary['history_dir']}")
+    yield _folded("history", "; ".join(f"{t} kept {k}" for t, k in summary["history_kept"].items()))
     for caution in summary["cautions"]:
         yield _folded("caution", caution)
 

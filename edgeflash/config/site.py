@@ -55,11 +55,27 @@ class SiteHeader(Strict):
     points_moved_because: str = ""
 
 
+class Keep(Strict):
+    """How long a table of the history is kept; for ever without limits.
+
+    keep_days: a file is deleted so long after the end of its month or day. keep_mb: the oldest
+    files are deleted while all files of the table together are larger, in 10^6 bytes. The present
+    month or day always stays, and what an outlet still owes.
+    """
+
+    keep_days: Annotated[float, Field(ge=1, le=36_600)] | None = None
+    keep_mb: Annotated[float, Field(ge=1, le=1e9)] | None = None
+
+
 class History(Strict):
     """The Parquet history. flush_s: how long a result may wait in the journal alone."""
 
     folder: Path = Path("history")
     flush_s: PositiveSeconds = 60.0
+    results: Keep = Keep()
+    traces: Keep = Keep()
+    events: Keep = Keep()
+    lab: Keep = Keep()
 
 
 class Journal(Strict):

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import threading
-from collections.abc import Callable, Container
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
-from datetime import timedelta
 from functools import partial
 
 import structlog
@@ -17,25 +14,31 @@ from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
 from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
-from edgeflash.gateway.ship_runner import ShipRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
-from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter
+from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
-from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -45,10 +48,7 @@ from edgeflash.service.kernel_clock import read_clock_state
 TICK_S = 1.0
 HEARTBEAT_WRAPS_AT = 65_536
 END_S = 3.5
-LAST_FLUSH_S = 1.0
-"""Together these keep the end within 5 s of the signal."""
-
-TRIM_EVERY_S = 3600.0
+"""Together with history_keeper.LAST_FLUSH_S this keeps the end within 5 s of the signal."""
 
 log = structlog.get_logger("edgeflash.gateway")
 
@@ -95,7 +95,18 @@ class Gateway:
         HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
+            keeper = HistoryKeeper(
+                history,
+                journal,
+                site,
+                self._clock,
+                record.note,
+                self._watch.history_fault,
+                consumers=(*result_consumers(site.file), *event_consumers(site.file)),
+                owed=partial(owed_to_store, site),
+            )
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
@@ -111,7 +122,7 @@ class Gateway:
                 *(asyncio.create_task(w.run(), name=w.analyzer.id) for w in self._workers),
                 *(asyncio.create_task(r.run()) for r in self._runners),
                 asyncio.create_task(self._publish_for_ever(record), name="publisher"),
-                asyncio.create_task(self._keep_history(history, journal), name="history"),
+                asyncio.create_task(keeper.run(), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
                     self._made_operator_socket(self._operations).run(), name="operator socket"
@@ -124,13 +135,12 @@ class Gateway:
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
             self._manager.stopping()
             await _ended([waiting, *tasks])
-            for task in tasks:
-                if not task.cancelled() and (error := task.exception()) is not None:
-                    raise error
+            if (error := _failure_of(tasks)) is not None:
+                raise error
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
-            await asyncio.to_thread(_last_flush, history)
+            await asyncio.to_thread(last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
 
@@ -214,16 +224,8 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
-            if entry.form == "sparkplug":
-                node = SparkplugOutlet(
-                    entry,
-                    file.analyzers,
-                    file.site.name,
-                    self._site.path.absolute().parent,
-                    journal,
-                    self._clock,
-                )
-                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -280,44 +282,11 @@ class Gateway:
                 runner.offer(views)
             self._manager.alive()
 
-    async def _keep_history(self, history: HistoryWriter, journal: Journal) -> None:
-        """Writes the Parquet files every flush_s; a failure is said once and tried again."""
-        file, failing, trimmed_mono_s = self._site.file, "", self._clock.mono_s()
-        # One thread, and always the same: each keeps for itself the memory it once needed.
-        thread = ThreadPoolExecutor(1, "history")
-        flush = partial(asyncio.get_running_loop().run_in_executor, thread, history.flush)
-        consumers = (CONSUMER, *(entry.consumer for entry in file.mqtt))
-        while True:
-            await asyncio.sleep(file.history.flush_s)
-            try:
-                await flush()
-                if failing:
-                    log.info("the history can be written again")
-                failing = ""
-                self._watch.history_fault("")
-                if self._clock.mono_s() - trimmed_mono_s > TRIM_EVERY_S:
-                    trimmed_mono_s = self._clock.mono_s()
-                    before = self._clock.utc_now() - timedelta(days=file.journal.keep_days)
-                    await asyncio.to_thread(journal.trim, before, consumers)
-                    await asyncio.to_thread(journal.trim_events, before, (EVENTS_CONSUMER,))
-            except (EdgeflashError, OSError) as error:
-                if str(error) != failing:
-                    log.error("the history cannot be written; it catches up later", why=str(error))
-                failing = str(error)
-                self._watch.history_fault(failing)
 
-
-def _last_flush(history: HistoryWriter) -> None:
-    """Brings the history up to date; one that is far behind is left to the next start."""
-    too_long = threading.Timer(LAST_FLUSH_S, history.stop)
-    too_long.start()
-    try:
-        if not history.flush().is_complete:
-            log.warning("the history is not up to date; the next start brings the rest")
-    except (EdgeflashError, OSError) as error:
-        log.error("the history is behind; the journal holds the rest", why=str(error))
-    finally:
-        too_long.cancel()
+def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:
+    """The first failure among them; one that would not end has none to tell."""
+    over = (task for task in tasks if task.done() and not task.cancelled())
+    return next((error for task in over if (error := task.exception()) is not None), None)
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

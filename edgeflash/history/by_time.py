@@ -19,6 +19,7 @@ from edgeflash.history.columns import TIMESTAMP, TableName
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in
 from edgeflash.history.merge import in_schema, with_new_rows
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import part_of_schema
 from edgeflash.history.tail import ResultsTail
 
@@ -44,8 +45,10 @@ class ResultsByTime:
         self._columns = tuple(columns)
         self._schema = part_of_schema(TableName.RESULTS, self._columns)
         # The journal first: what has left its tail by then is in its file.
-        self._tails = tail.now(analyzer)
-        found = partitions_in(folder, TableName.RESULTS, analyzer)
+        tails = tail.now(analyzer)
+        found = set(partitions_in(folder, TableName.RESULTS, analyzer))
+        retired = load_retired(folder)
+        self._tails = {p: t for p, t in tails.items() if p in found or not retired.holds(p)}
         self._months = sorted({*found, *self._tails})
         self._kept: dict[Partition, pa.Table] = {}
 
@@ -89,7 +92,7 @@ class ResultsByTime:
         try:
             held = read_whole_rows(self._folder, month, self._columns)
         except FileNotFoundError:
-            # Not made yet, or set aside as unreadable since we looked: its rows are not there.
+            # Not made yet, or set aside or deleted since we looked: its rows are not there.
             held = self._schema.empty_table()
         tail = self._tails.get(month)
         if tail is not None:

@@ -7,7 +7,7 @@ its file, and one that comes to its file meanwhile is known by its key.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.merge import in_schema, with_new_rows
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import KEY, TABLES, Row, TableName, part_of_schema
 from edgeflash.history.selection import Selection
 from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
@@ -25,7 +26,8 @@ from edgeflash.model import Verdict
 
 _CHUNK_RESULTS, _CHUNK_EVENTS = 256, 2048
 
-# A file vanishes only while the writer sets an unreadable one aside and writes it again.
+# A file vanishes while the writer sets an unreadable one aside and writes it again, and when it
+# has been kept long enough.
 _ATTEMPTS = 3
 
 
@@ -38,6 +40,7 @@ class Reading:
 
     Each pass reads anew and gives a table for each file (or tail of one to come), in
     the schema of `schema`. columns: only these; the table's key and time among them.
+    A file that retention deletes meanwhile gives no rows.
     Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
     """
 
@@ -54,29 +57,45 @@ class Reading:
         self._journal = journal
         self._selection = selection
         self._columns = columns
+        self._deleted = 0
         self.schema = part_of_schema(table, columns)
 
     def begin(self) -> tuple[int, Iterator[pa.Table]]:
         """How many tables one pass gives, and the pass."""
         if self._journal is None and not self._folder.is_dir():
             raise StorageError(f"{self._folder}: there is no history here")
-        tails = {} if self._journal is None else _tails(self._journal, self._table, self._selection)
+        tails = (
+            {} if self._journal is None else tails_of(self._journal, self._table, self._selection)
+        )
         return self._pass(tails)
 
     def all(self) -> pa.Table:
-        """Every row of one pass as one table."""
-        for attempt in range(_ATTEMPTS):
+        """Every row of one pass as one table.
+
+        When a file is deleted meanwhile, the pass is made again: what it gave of older files may
+        be gone too, and would stand before a gap.
+        """
+        for left in reversed(range(_ATTEMPTS)):
+            self._deleted = 0
             try:
-                return pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
+                table = pa.concat_tables([self.schema.empty_table(), *self.begin()[1]])
             except FileVanishedError:
-                if attempt == _ATTEMPTS - 1:
+                if not left:
                     raise
+                continue
+            if not self._deleted or not left:
+                return table
         raise AssertionError("unreachable")
 
     def _pass(self, tails: Mapping[Partition, pa.Table]) -> tuple[int, Iterator[pa.Table]]:
         s = self._selection
         found = set(partitions_in(self._folder, self._table, s.analyzer, s.since, s.until))
-        partitions = sorted(found | {p for p in tails if p.table is self._table})
+        coming = {p for p in tails if p.table is self._table and p not in found}
+        if coming:
+            # What was deleted does not come back for a while when the journal is taken again.
+            retired = load_retired(self._folder)
+            coming = {p for p in coming if not retired.holds(p)}
+        partitions = sorted(found | coming)
         return len(partitions), self._tables(partitions, found, tails)
 
     def _tables(
@@ -91,16 +110,20 @@ class Reading:
         for partition in partitions:
             table = self._rows(partition, partition in found, tails.get(partition))
             table = self._selection.filtered(table, TABLES[self._table].time)
-            yield table if keys is None else _only(table, keys)
+            yield table if keys is None else only_cycles(table, keys)
 
     def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
         try:
             held = read_whole_rows(self._folder, partition, self._columns)
         except FileNotFoundError as error:
             if found:
-                raise FileVanishedError(
-                    f"{partition.path(self._folder)}: set aside while it was read; read again"
-                ) from error
+                # What is to be deleted is on the record before it goes.
+                if not load_retired(self._folder).holds(partition):
+                    raise FileVanishedError(
+                        f"{partition.path(self._folder)}: set aside while it was read; read again"
+                    ) from error
+                self._deleted += 1
+                return self.schema.empty_table()
             held = self.schema.empty_table()
         if tail is not None:
             merged = with_new_rows(held, tail.select(self.schema.names), self._table)
@@ -112,7 +135,7 @@ class Reading:
         """Which cycles have the wanted verdict: `results` knows, `traces` does not."""
         columns = (*KEY, "finished_at", "verdict")
         judged = Reading(self._folder, TableName.RESULTS, None, self._selection, columns)
-        return {key for table in judged._pass(tails)[1] for key in _keys(table)}
+        return {key for table in judged._pass(tails)[1] for key in cycle_keys(table)}
 
 
 def read_results(
@@ -169,7 +192,7 @@ def read_lab(
     return Reading(folder, TableName.LAB, None, selection).all()
 
 
-def _tails(
+def tails_of(
     journal: JournalReader, table: TableName, selection: Selection
 ) -> dict[Partition, pa.Table]:
     """What only the journal holds, as rows by the file they will come to; for traces those of
@@ -200,9 +223,11 @@ def _not_in_files(journal: JournalReader, table: TableName) -> Iterator[Sequence
                 yield lines
 
 
-def _keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+def cycle_keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+    """The key of each row's cycle."""
     return zip(*(table[name].to_pylist() for name in KEY), strict=True)
 
 
-def _only(table: pa.Table, keys: set[tuple[str, int, int]]) -> pa.Table:
-    return table.filter(pa.array([key in keys for key in _keys(table)], pa.bool_()))
+def only_cycles(table: pa.Table, keys: Container[tuple[str, int, int]]) -> pa.Table:
+    """The rows of these cycles."""
+    return table.filter(pa.array([key in keys for key in cycle_keys(table)], pa.bool_()))

@@ -12,12 +12,14 @@ import threading
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
 import pyarrow as pa
 import structlog
 
 from edgeflash.errors import StorageError
+from edgeflash.history.deleting import DeletionReport, delete_old
 from edgeflash.history.files import (
     UnreadableFileError,
     delete_pending,
@@ -25,10 +27,12 @@ from edgeflash.history.files import (
     set_aside,
 )
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
+from edgeflash.history.retention import Limits
+from edgeflash.history.retired import Retired, load_retired
 from edgeflash.history.rewriting import add_rows
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
-from edgeflash.model import LabResult
+from edgeflash.model import EventEntry, LabResult
 
 _log = structlog.get_logger(__name__)
 
@@ -53,7 +57,8 @@ class FlushReport:
     """What one flush did. results, traces, events: rows that were new to the history.
 
     position: up to where the journal has been taken. set_aside: unreadable files found.
-    is_complete: False when `stop` ended it before the journal's end.
+    is_complete: False when `stop` ended it before the journal's end. passed_over: rows of files
+    that retention has deleted, which are not written again.
     """
 
     results: int = 0
@@ -63,6 +68,7 @@ class FlushReport:
     set_aside: tuple[Path, ...] = ()
     is_complete: bool = True
     events: int = 0
+    passed_over: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +110,8 @@ class HistoryWriter:
         )
         self._started = False
         self._set_aside: list[Path] = []
+        self._retired = Retired()
+        self._passed_over = 0
         self._turn = threading.Lock()
         self._stopping = threading.Event()
 
@@ -135,6 +143,18 @@ class HistoryWriter:
             by_partition = rows_by_partition(results)
             return sum(self._merge(p, by_partition[p]) for p in sorted(by_partition))
 
+    def delete_old(
+        self,
+        limits: Mapping[TableName, Limits],
+        now: datetime,
+        owed_from: Mapping[TableName, datetime],
+        tell: Callable[[EventEntry], object] = lambda entry: None,
+    ) -> DeletionReport:
+        """Deletes what was kept long enough, as `deleting.delete_old`. Blocking."""
+        with self._turn:
+            self._begin()
+            return delete_old(self._folder, limits, now, owed_from, tell, self._stopping.is_set)
+
     def stop(self) -> None:
         """Lets a flush that runs, and any later one, end after the file it is at.
 
@@ -145,6 +165,8 @@ class HistoryWriter:
 
     def _begin(self) -> None:
         self._set_aside = []
+        self._passed_over = 0
+        self._retired = load_retired(self._folder)
         if not self._started:
             self._clear_up()
             self._started = True
@@ -164,6 +186,8 @@ class HistoryWriter:
                     files += count > 0
                 if len(self._set_aside) == before:
                     self._journal.advance(feed.consumer, batch.last_seq)
+        if self._passed_over:
+            _log.info("history_rows_of_deleted_files_passed_over", rows=self._passed_over)
         return self._report(added, files)
 
     def _report(self, added: Mapping[TableName, int], files: int) -> FlushReport:
@@ -174,6 +198,7 @@ class HistoryWriter:
             self._journal.position(CONSUMER),
             tuple(self._set_aside),
             events=added[TableName.EVENTS],
+            passed_over=self._passed_over,
         )
 
     def _next_batch(self, feed: _Feed) -> _Batch | None:
@@ -191,7 +216,14 @@ class HistoryWriter:
         return batch if count else None
 
     def _merge(self, partition: Partition, new: pa.Table) -> int:
-        """Puts rows into their file; how many were new to it."""
+        """Puts rows into their file; how many were new to it.
+
+        A file that retention has deleted is not made again: with what the journal still has of it,
+        it would say less than it did.
+        """
+        if self._retired.holds(partition) and not partition.path(self._folder).exists():
+            self._passed_over += len(new)
+            return 0
         try:
             return add_rows(self._folder, partition, new)
         except UnreadableFileError as error:

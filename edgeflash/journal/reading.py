@@ -24,6 +24,7 @@ _log = structlog.get_logger(__name__)
 _COLUMNS = "seq, checksum, body, trace"
 _EVENT_COLUMNS = "seq, at_us, kind, analyzer, who, via, subject, text, until_us"
 _EVENTS_AT_ONCE = 1000
+_ENTRIES_AT_ONCE = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +130,52 @@ class JournalReader:
         """How many entries were written after `seq`."""
         return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (seq,))[0][0])
 
+    def positions(self) -> dict[str, int]:
+        """The position of every consumer that has one."""
+        return dict(self._rows("SELECT consumer, seq FROM positions ORDER BY consumer", ()))
+
     def newest(self) -> int:
         """The seq of the entry that was written last; 0 when there is none."""
         return int(self._rows("SELECT coalesce(max(seq), 0) FROM results", ())[0][0])
+
+    def last_event(self) -> int:
+        """The number of the line written last into the event record; 0 where there is none."""
+        if not self._has_table("events"):
+            return 0
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM events", ())[0][0])
+
+    def pending_events(self, consumer: str) -> int:
+        """How many lines of the event record this consumer has still before it."""
+        position = self.position(consumer)
+        return int(self._rows("SELECT count(*) FROM events WHERE seq > ?", (position,))[0][0])
+
+    def owed_since(self, consumers: Sequence[str]) -> datetime | None:
+        """When the earliest cycle was finished that one of these has still before it; None when
+        they have passed all."""
+        if not consumers:
+            return None
+        seq, found = min(self.position(c) for c in consumers), list[str]()
+        while True:
+            # Without decoding them: an outlet may have been away for weeks.
+            (row,) = self._rows(
+                "SELECT max(seq), min(CASE WHEN json_valid(body) "
+                "THEN json_extract(body, '$.cycle.finished_at.time') END) FROM "
+                "(SELECT seq, body FROM results WHERE seq > ? ORDER BY seq LIMIT ?)",
+                (seq, _ENTRIES_AT_ONCE),
+            )
+            if row[0] is None:
+                # All are in UTC and of one form, so that texts sort as their times do.
+                return datetime.fromisoformat(min(found)) if found else None
+            seq = row[0]
+            found.extend(text for text in row[1:] if isinstance(text, str))
+
+    def events_owed_since(self, consumers: Sequence[str]) -> datetime | None:
+        """As `owed_since`, for consumers of the event record."""
+        if not consumers or not self._has_table("events"):
+            return None
+        seq = min(self.position(c) for c in consumers)
+        ((at_us,),) = self._rows("SELECT min(at_us) FROM events WHERE seq > ?", (seq,))
+        return None if at_us is None else moment_of(at_us)
 
     def count(self) -> int:
         """How many entries the journal holds."""

@@ -23,6 +23,7 @@ from edgeflash.errors import StorageError
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partition_of, partitions_in, rows_by_partition
 from edgeflash.history.merge import with_new_rows
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import TableName, part_of_schema
 from edgeflash.history.writer import CONSUMER
 from edgeflash.journal import JOURNAL_NAME, Journal, JournalReader
@@ -174,6 +175,7 @@ class DayOfTraces:
 
     def __init__(self, folder: Path, shard: Shard) -> None:
         """Raises StorageError when the day's file cannot be read."""
+        self._is_deleted = load_retired(folder).holds(shard.day)
         table = with_tail(folder, shard.day, _TRACE_COLUMNS, shard.tail)
         epochs: Any = table["epoch"].to_pylist()
         numbers: Any = table["cycle_number"].to_pylist()
@@ -181,6 +183,12 @@ class DayOfTraces:
         self._columns: Mapping[str, Any] = {
             name: table[name].combine_chunks() for name in _TRACE_COLUMNS[4:]
         }
+
+    def why_not(self, key: Key, error: Exception) -> str:
+        """Why a cycle cannot be had with what `of` gives, which ended in this error."""
+        if self._is_deleted and key not in self._index:
+            return "its trace has been deleted: the site keeps results longer than traces"
+        return f"its row is damaged: {error}"
 
     def of(self, key: Key) -> tuple[Trace | None, Pulse | None]:
         """The trace and the fast pulse of a cycle, as far as it has them.

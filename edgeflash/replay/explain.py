@@ -109,7 +109,7 @@ def _with_reading(
     try:
         cycle, inputs = recorded.read(*traces.of(recorded.key))
     except ValueError as error:
-        return recorded.result(recorded.bare_cycle()), f"its row is damaged: {error}"
+        return recorded.result(recorded.bare_cycle()), traces.why_not(recorded.key, error)
     return recorded.result(cycle, inputs), recorded.why_not
 
 

@@ -138,7 +138,7 @@ class Examiner:
         try:
             cycle, inputs = recorded.read(*traces.of(recorded.key))
         except (StorageError, ValueError) as error:
-            return Seen(recorded.bare_cycle(), why_not=f"its row is damaged: {error}")
+            return Seen(recorded.bare_cycle(), why_not=traces.why_not(recorded.key, error))
         if recorded.why_not:
             return Seen(cycle, inputs, why_not=recorded.why_not)
         try:

@@ -79,3 +79,18 @@ def test_outlets_that_ask_nobody_are_named(tmp_path: Path) -> None:
         assert json.loads(done.stdout)["cautions"] == cautions
         shown = " ".join(CliRunner().invoke(app, ["check", str(site)]).stdout.split())
         assert all(f"caution {words}" in shown for words in cautions)
+
+
+def test_how_long_the_history_is_kept_is_said(tmp_path: Path) -> None:
+    """Table by table, for people and machines."""
+    site = tmp_path / "site.toml"
+    keep = "[history]\ntraces = { keep_days = 400, keep_mb = 20_000 }\nevents = { keep_mb = 50 }\n"
+    site.write_text(SITE + keep, encoding="utf-8")
+    done = CliRunner().invoke(app, ["check", str(site)], catch_exceptions=False)
+    said = " ".join(done.stdout.partition("  history    ")[2].partition("kestrel-1")[0].split())
+    assert said.startswith(
+        "results kept for ever; traces kept 400 days and at most 20,000 MB; "
+        "events kept at most 50 MB; lab kept for ever"
+    )
+    done = CliRunner().invoke(app, ["check", str(site), "--json"], catch_exceptions=False)
+    assert json.loads(done.stdout)["history_kept"]["lab"] == "for ever"

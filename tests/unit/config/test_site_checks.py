@@ -6,7 +6,15 @@ import pytest
 
 from edgeflash.config.hosts import collide, host_problem, is_loopback, network_problem
 from edgeflash.config.roles import has_trace
-from edgeflash.config.site import Analyzer, Basis, ModbusServer, OpcUaServer, SiteFile, SiteHeader
+from edgeflash.config.site import (
+    Analyzer,
+    Basis,
+    History,
+    ModbusServer,
+    OpcUaServer,
+    SiteFile,
+    SiteHeader,
+)
 from edgeflash.config.site_checks import site_problems
 from edgeflash.model import Role
 
@@ -149,3 +157,23 @@ def test_basis_words_are_the_models() -> None:
     """The sentence on the basis names values the model takes."""
     (found,) = problems(frozenset({Role.BAROMETRIC_PRESSURE}), basis="recomputed")
     assert all(f'"{basis.value}"' in found[1] for basis in Basis)
+
+
+@pytest.mark.parametrize(
+    ("results", "traces", "is_wrong"),
+    [
+        ({}, {}, False),
+        ({}, {"keep_days": 400}, False),
+        ({"keep_mb": 500}, {}, False),
+        ({"keep_days": 400}, {"keep_days": 400}, False),
+        ({"keep_days": 400}, {"keep_days": 401}, True),
+        ({"keep_days": 400}, {"keep_mb": 10_000}, True),
+    ],
+)
+def test_a_trace_does_not_outlive_its_result(
+    results: dict[str, float], traces: dict[str, float], is_wrong: bool
+) -> None:
+    """Without it, it says neither what was found nor what it was judged to be."""
+    history = History.model_validate({"results": results, "traces": traces})
+    found = [key for key, _ in problems(site={"history": history})]
+    assert found == (["history.traces.keep_days"] if is_wrong else [])

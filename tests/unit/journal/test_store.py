@@ -442,3 +442,49 @@ def test_times_are_exact_to_the_microsecond(journal: Journal) -> None:
     moment = datetime(2026, 5, 1, 0, 0, 0, 1, tzinfo=UTC)
     journal.append(dataclasses.replace(sample_result(1), judged_at=moment)).result(10)
     assert journal._rows("SELECT judged_us FROM results", ()) == [(1_777_593_600_000_001,)]
+
+
+# What is still owed
+
+
+def test_what_is_owed_begins_with_the_earliest_cycle(journal: Journal) -> None:
+    """By when it was finished, not by when it came: an old one may come late."""
+    done = [journal.append(sample_result(n)) for n in (5, 6, 2, 7)]
+    assert all(d.result(10) for d in done)
+    assert journal.owed_since(()) is None
+    assert journal.owed_since(("mqtt:hub",)) == START + 2 * CYCLE
+    journal.advance("mqtt:hub", 3)
+    assert journal.owed_since(("mqtt:hub",)) == START + 7 * CYCLE
+    assert journal.owed_since(("mqtt:hub", "mqtt:new")) == START + 2 * CYCLE
+    journal.advance("mqtt:hub", 4)
+    assert journal.owed_since(("mqtt:hub",)) is None
+
+
+def test_what_is_owed_is_found_among_many(
+    journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In parts; whole seconds and parts of one sort as times do; a damaged entry owes nothing."""
+    monkeypatch.setattr("edgeflash.journal.reading._ENTRIES_AT_ONCE", 3)
+    first = START + timedelta(hours=1)
+    times = [first + timedelta(hours=n) for n in range(9)]
+    times[4] = first - timedelta(microseconds=1)
+    times[7] = first - timedelta(seconds=1)
+    results = [sample_result(n, finished_at=at) for n, at in enumerate(times)]
+    assert all(d.result(10) for d in [journal.append(r) for r in results])
+    assert journal.owed_since(("mqtt:hub",)) == times[7]
+    with closing(sqlite3.connect(journal.path)) as other:
+        other.execute("UPDATE results SET body = 'no {json' WHERE seq = 8")
+        other.commit()
+    assert journal.owed_since(("mqtt:hub",)) == times[4]
+
+
+def test_what_is_owed_of_the_event_record(journal: Journal) -> None:
+    """Its consumers have positions of their own."""
+    for days in (3, 1, 2):
+        journal.append_event(dataclasses.replace(EVENT, at=START + timedelta(days=days))).result(10)
+    assert journal.events_owed_since(()) is None
+    assert journal.events_owed_since(("events:hub",)) == START + timedelta(days=1)
+    journal.advance("events:hub", 2)
+    assert journal.events_owed_since(("events:hub",)) == START + timedelta(days=2)
+    journal.advance("events:hub", 3)
+    assert journal.events_owed_since(("events:hub",)) is None
