@@ -29,8 +29,9 @@ from edgeflash.history import HistoryWriter
 from edgeflash.journal import JOURNAL_NAME, Journal
 from tests.faults.crash.doomed import NEVER
 from tests.faults.crash.looking import Key
+from tests.faults.crash.nursery import Doomed, Nursery, nursery
 from tests.faults.crash.stages import Ended, Stage
-from tests.faults.processes import GatewayProcess, demo_site, simulators, truth_lines
+from tests.faults.processes import demo_site, simulators, truth_lines
 from tests.peers.faked_time import FakedTime
 
 SPEED = 60.0
@@ -95,6 +96,7 @@ class Campaign:
         self._stages = (Stage(), *stages)
         self._analyzers = analyzers
         self._runs = 0
+        self._nursery: Nursery | None = None
         self.report = Report(seed)
 
     def run(self, kills: int, progress: bool = False) -> Report:
@@ -108,6 +110,7 @@ class Campaign:
             steady = ("--scenario", "steady", "--analyzers", str(self._analyzers), "--seed", "5")
             ends = stack.enter_context(simulators(self._folder, SPEED, *steady))
             site = self._site(ends)
+            self._nursery = stack.enter_context(nursery())
             with self._readers() as readers:
                 for kill in range(kills):
                     self._one_kill(site)
@@ -158,14 +161,11 @@ class Campaign:
         else:
             self.report.looks = told
 
-    def _started(self, point: str, count: int, *words: str) -> subprocess.Popen[bytes]:
+    def _started(self, point: str, count: int, *words: str) -> Doomed:
         self._runs += 1
-        with (self._folder / f"gateway-{self._runs}.log").open("wb") as log:
-            return subprocess.Popen(
-                [sys.executable, "-m", "tests.faults.crash.doomed", point, str(count), *words],
-                stdout=log,
-                stderr=log,
-            )
+        assert self._nursery is not None
+        log = self._folder / f"gateway-{self._runs}.log"
+        return self._nursery.start(log, point, count, *words)
 
     def _one_kill(self, site: Path) -> None:
         stage = self._chance.choice(self._stages)
@@ -179,48 +179,43 @@ class Campaign:
             process.wait(self._chance.uniform(0.1, LATEST_KILL_S) if at_moment else PATIENCE_S)
             self.report.kills[point] += 1
         except subprocess.TimeoutExpired:
-            process.send_signal(signal.SIGKILL)
+            process.send(signal.SIGKILL)
             self.report.kills["moment"] += 1
-        if process.wait() != -signal.SIGKILL:
-            self.report.wrong.append(
-                f"run {self._runs} ended with {process.returncode}: {self._end()}"
-            )
-        self.report.ready += READY in self._log()
+        if process.wait(ALL_DONE_S) != -signal.SIGKILL:
+            self._went_wrong("a gateway", process)
+        self.report.ready += READY in process.log()
         for one in self._stages:
             if self._chance.random() < BETWEEN:
                 one.between(lambda *words: self._doomed_command(point, count, *words, str(site)))
 
-    def _wait_until_ready(self, process: subprocess.Popen[bytes]) -> None:
+    def _wait_until_ready(self, process: Doomed) -> None:
         """Returns when the gateway is ready, or has ended before."""
         deadline_s = time.monotonic() + ALL_DONE_S
-        while READY not in self._log() and process.poll() is None:
-            assert time.monotonic() < deadline_s, self._end()
+        while READY not in process.log() and process.poll() is None:
+            assert time.monotonic() < deadline_s, process.log()
             _pause()
 
     def _doomed_command(self, point: str, count: int, *words: str) -> None:
-        """A command, killed at the same point or by itself at its end."""
+        """A command, killed at the same point, or late."""
         process = self._started(point, count, *words)
         try:
-            code = process.wait(PATIENCE_S)
+            process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
-            process.kill()
-            code = process.wait()
+            process.send(signal.SIGKILL)
+        code = process.wait(ALL_DONE_S)
         if code == -signal.SIGKILL:
             self.report.kills[f"{words[0]}: {point}"] += 1
         elif code != 0:
-            self.report.wrong.append(f"{words} ended with {code}: {self._end()}")
+            self._went_wrong(words[0], process)
 
     def _command(self, *words: str) -> None:
         process = self._started(NEVER, 1, *words)
         if process.wait(ALL_DONE_S) != 0:
-            self.report.wrong.append(f"{words} ended with {process.returncode}: {self._end()}")
+            self._went_wrong(words[0], process)
 
-    def _log(self) -> str:
-        path = self._folder / f"gateway-{self._runs}.log"
-        return path.read_text("utf-8", "replace")
-
-    def _end(self) -> str:
-        return self._log()[-2000:]
+    def _went_wrong(self, what: str, process: Doomed) -> None:
+        end = process.log()[-2000:]
+        self.report.wrong.append(f"{what} ended with {process.returncode}: {end}")
 
     def _made(self) -> dict[Key, tuple[datetime, float | None]]:
         made: dict[Key, tuple[datetime, float | None]] = {}
@@ -234,39 +229,29 @@ class Campaign:
     def _clean_end(self, site: Path, clock: FakedTime) -> Ended:
         """Lets the gateway catch up and end, then asks the history."""
         newest = {a: max(n for b, _, n in self._made() if a == b) for a, _, _ in self._made()}
-        self._runs += 1
-        log_path = self._folder / f"gateway-{self._runs}.log"
-        with log_path.open("w") as log:
-            words = (
-                sys.executable,
-                "-m",
-                "tests.faults.crash.doomed",
-                NEVER,
-                "1",
-                "run",
-                str(site),
-            )
-            process = subprocess.Popen(words, stderr=log, text=True)
-        with GatewayProcess(site, process, log_path) as gateway:
-            gateway.wait_for("gateway ready", ALL_DONE_S)
-            self._wait_for_the_newest(newest, gateway)
-            assert gateway.terminate(ALL_DONE_S) == 0, self._end()
+        process = self._started(NEVER, 1, "run", str(site))
+        self._wait_for_the_newest(newest, process)
+        process.send(signal.SIGTERM)
+        if process.wait(ALL_DONE_S) != 0:
+            self._went_wrong("the clean end", process)
         with Journal.open(self._folder / JOURNAL_NAME) as journal:
             HistoryWriter(journal, self._folder / "history").flush()
         return self._asked(site, newest, clock)
 
-    def _wait_for_the_newest(self, newest: dict[str, int], gateway: GatewayProcess) -> None:
+    def _wait_for_the_newest(self, newest: dict[str, int], process: Doomed) -> None:
         deadline_s = time.monotonic() + ALL_DONE_S
-        behind = dict(newest)
-        while behind:
-            assert gateway.process.poll() is None, self._end()
-            assert time.monotonic() < deadline_s, f"still missing: {behind}"
-            with Journal.open_readonly(self._folder / JOURNAL_NAME) as journal:
-                for analyzer, number in list(behind.items()):
-                    latest = journal.latest(analyzer)
-                    if latest is not None and latest.cycle.cycle_number >= number:
-                        del behind[analyzer]
+        behind = set(newest)
+        while behind or not all(stage.has_reached(newest) for stage in self._stages):
+            assert process.poll() is None, process.log()[-2000:]
+            assert time.monotonic() < deadline_s, f"still missing of: {behind or 'a stage'}"
             _pause()
+            if READY not in process.log():
+                continue
+            with Journal.open_readonly(self._folder / JOURNAL_NAME) as journal:
+                latest = {a: journal.latest(a) for a in behind}
+            behind -= {
+                a for a, one in latest.items() if one and one.cycle.cycle_number >= newest[a]
+            }
 
     def _rows(self, name: str, more: str = "") -> list[Any]:
         with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as duck:

@@ -1,6 +1,4 @@
-"""Runs a command of edgeflash that kills itself at a chosen point.
-
-    python -m tests.faults.crash.doomed POINT COUNT run site.toml
+"""A command of edgeflash that kills itself at a chosen point.
 
 With the COUNT-th occurrence of the point the process is gone, by SIGKILL to itself: nothing is
 flushed, closed or told. Audit hooks see every rename, removal and opening of a file, whoever does
@@ -93,23 +91,25 @@ class Doom:
         return wrapped
 
 
-def main(point: str, count: int, arguments: list[str]) -> None:
-    """Arms the process, then runs the command."""
-    # Imported before: a program that dies while it is being loaded shows nothing.
-    from edgeflash.cli.app import main as run
-
+def load() -> None:
+    """Loads all that a gateway needs, and makes its upkeep always due."""
+    importlib.import_module("edgeflash.cli.app")
+    importlib.import_module("edgeflash.gateway.gateway")
+    importlib.import_module("edgeflash.fleet.site_ship")
     for name, constant in _UPKEEP:
         with contextlib.suppress(ImportError):
             module = importlib.import_module(name)
             if hasattr(module, constant):
                 setattr(module, constant, 0.5)
+
+
+def main(point: str, count: int, arguments: list[str]) -> None:
+    """Arms the process, then runs the command."""
+    from edgeflash.cli.app import main as run
+
     doom = Doom(point, count)
     os.fsync = doom.syncs(os.fsync)
     sqlite3.connect = doom.connects(sqlite3.connect)  # type: ignore[assignment]
     sys.addaudithook(doom.hears)
     sys.argv = ["edgeflash", *arguments]
     run()
-
-
-if __name__ == "__main__":
-    main(sys.argv[1], int(sys.argv[2]), sys.argv[3:])

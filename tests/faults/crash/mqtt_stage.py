@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -51,6 +51,12 @@ class Mqtt(Stage):
                 *("tls = false", 'start_from = "journal"', "backoff_first_s = 0.2"),
             )
         )
+
+    def has_reached(self, newest: Mapping[str, int]) -> bool:
+        """The newest of each was heard; what was before it came before it."""
+        assert self._listener is not None
+        heard = {str(d["id"]) for d in self._listener.documents("results")}
+        return {f"{analyzer}/0/{number}" for analyzer, number in newest.items()} <= heard
 
     def wrong(self, ended: Ended) -> list[str]:
         """Every cycle at least once, and no other; what comes again has the same id."""

@@ -46,6 +46,10 @@ class Stage:
     def between(self, run: Callable[..., object]) -> None:
         """Something to do between two runs of the gateway; run: a doomed command of edgeflash."""
 
+    def has_reached(self, newest: Mapping[str, int]) -> bool:
+        """Whether the running gateway has brought it so far; newest: cycle number by analyzer."""
+        return True
+
     def settle(self, run: Callable[..., object]) -> None:
         """What brings its work to the end; run: a command that must succeed."""
 
