@@ -1,10 +1,8 @@
-"""`edgeflash history`: what the history holds, and rows of it as one file."""
+"""`edgeflash history`: what the history holds, rows of it as one file, figures of it."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -13,31 +11,31 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import track
 from rich.table import Table
 
-from edgeflash.cli.moments import moment
+from edgeflash.cli.history_plot import plot_history, site_and_output
+from edgeflash.cli.history_source import (
+    AnalyzerOption,
+    FolderOption,
+    SinceOption,
+    TableChoice,
+    TableOption,
+    UntilOption,
+    VerdictOption,
+    asked,
+    opened,
+    shown,
+)
 from edgeflash.cli.why import why
-from edgeflash.errors import UsageError
-from edgeflash.model import Verdict
 
 if TYPE_CHECKING:
     from edgeflash.history import AnalyzerSummary
-    from edgeflash.journal import JournalReader
 
 history_app = typer.Typer(
-    help="List, export and explain the results and traces of past cycles.", no_args_is_help=True
+    help="List, export, draw and explain what is recorded of past cycles.", no_args_is_help=True
 )
 history_app.command("why")(why)
-
-
-class ExportTable(StrEnum):
-    """The tables that can be exported."""
-
-    RESULTS = "results"
-    TRACES = "traces"
-    EVENTS = "events"
-    LAB = "lab"
+history_app.command("plot")(plot_history)
 
 
 class ExportFormat(StrEnum):
@@ -45,22 +43,6 @@ class ExportFormat(StrEnum):
 
     CSV = "csv"
     PARQUET = "parquet"
-
-
-FolderOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--folder",
-        help="A history folder, in place of a site file. Results that are still only in the "
-        "gateway's journal are not seen then.",
-    ),
-]
-AnalyzerOption = Annotated[str | None, typer.Option(help="Only this analyzer.")]
-SinceOption = Annotated[
-    str | None,
-    typer.Option(help="Cycles finished at or after this time: 2026-05-01 or 2026-05-01T06:00Z."),
-]
-UntilOption = Annotated[str | None, typer.Option(help="Cycles finished before this time.")]
 
 
 @history_app.command("list")
@@ -78,11 +60,11 @@ def list_history(
 
     Example: edgeflash history list site.toml --since 2026-05-01
     """
-    from edgeflash.history import summary
+    from edgeflash.history.summary import SUMMARY_COLUMNS, summaries
 
-    with _opened(site, folder) as (history_dir, journal):
-        found = summary(history_dir, journal, analyzer, moment(since), moment(until))
-        _refuse_unknown(analyzer, summary(history_dir, journal))
+    query = asked(opened(site, folder), TableChoice.RESULTS, analyzer, since, until)
+    total, tables = query.select(*SUMMARY_COLUMNS).begin()
+    found = summaries(shown(tables, total, "Reading"))
     if as_json:
         typer.echo(json.dumps([_json_ready(s) for s in found], indent=2))
         return
@@ -98,14 +80,14 @@ def export_history(
         list[Path], typer.Argument(metavar="[SITE] OUTPUT", help="The site file; the new file.")
     ],
     folder: FolderOption = None,
-    table: Annotated[ExportTable, typer.Option(help="What to export.")] = ExportTable.RESULTS,
+    table: TableOption = TableChoice.RESULTS,
     format: Annotated[
         ExportFormat | None, typer.Option(help="Form of the file; else by its suffix.")
     ] = None,
     analyzer: AnalyzerOption = None,
     since: SinceOption = None,
     until: UntilOption = None,
-    verdict: Annotated[Verdict | None, typer.Option(help="Only cycles judged so.")] = None,
+    verdict: VerdictOption = None,
 ) -> None:
     """Write rows of a table to OUTPUT (.csv or .parquet); a file that is there is replaced.
 
@@ -114,67 +96,14 @@ def export_history(
     Example: edgeflash history export --folder history --table traces rejected.parquet
     --verdict rejected
     """
-    from edgeflash.history import summary
     from edgeflash.history.export import export
-    from edgeflash.history.reader import Reading
-    from edgeflash.history.schema import TableName
-    from edgeflash.history.selection import Selection
 
-    site, output = _site_and_output(paths, folder)
-    if verdict is not None and table in (ExportTable.EVENTS, ExportTable.LAB):
-        raise UsageError(f"--verdict: {table.value} are not judged; leave it out")
-    selection = Selection(analyzer, moment(since), moment(until), verdict)
-    with _opened(site, folder) as (history_dir, journal):
-        _refuse_unknown(analyzer, summary(history_dir, journal))
-        reading = Reading(history_dir, TableName(table.value), journal, selection)
-        total, tables = reading.begin()
-        shown = track(
-            tables,
-            description=f"Exporting {table.value}",
-            total=total,
-            console=Console(stderr=True),
-            transient=True,
-        )
-        count = export(shown, output, reading.schema, format.value if format else None)
+    site, output = site_and_output(paths, folder)
+    query = asked(opened(site, folder), table, analyzer, since, until, verdict)
+    total, tables = query.begin()
+    parts = shown(tables, total, f"Exporting {table.value}")
+    count = export(parts, output, query.schema, format.value if format else None)
     typer.echo(f"{output}: {count} rows")
-
-
-def _refuse_unknown(analyzer: str | None, known: Sequence[AnalyzerSummary]) -> None:
-    """A mistyped analyzer must not look like one without cycles."""
-    names = [s.analyzer for s in known]
-    if analyzer is not None and analyzer not in names:
-        there = f"there are: {', '.join(names)}" if names else "it is empty"
-        raise UsageError(f"the history has no cycle of '{analyzer}'; {there}")
-
-
-def _site_and_output(paths: list[Path], folder: Path | None) -> tuple[Path | None, Path]:
-    match paths:
-        case [output] if folder is not None:
-            return None, output
-        case [site, output] if folder is None:
-            return site, output
-    raise UsageError("give SITE and OUTPUT, or --folder DIR and OUTPUT")
-
-
-@contextmanager
-def _opened(site: Path | None, folder: Path | None) -> Iterator[tuple[Path, JournalReader | None]]:
-    """The history folder and the journal, as far as there is one."""
-    from edgeflash.config.load import load_site
-    from edgeflash.journal import JOURNAL_NAME, Journal
-
-    if (site is None) == (folder is None):
-        raise UsageError("give either a site file or --folder DIR")
-    if folder is not None:
-        yield folder, None
-        return
-    assert site is not None
-    loaded = load_site(site)
-    path = loaded.state_dir / JOURNAL_NAME
-    if not path.exists():
-        yield loaded.history_dir, None
-        return
-    with Journal.open_readonly(path) as journal:
-        yield loaded.history_dir, journal
 
 
 def _json_ready(summary: AnalyzerSummary) -> dict[str, object]:

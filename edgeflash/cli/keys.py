@@ -16,7 +16,7 @@ from edgeflash.config.site import Site
 from edgeflash.errors import UsageError
 from edgeflash.gateway.site import checked_site
 from edgeflash.service import keys
-from edgeflash.service.certificates import CertificateFacts
+from edgeflash.service.certificates import CertificateFacts, CertificateUnreadableError
 from edgeflash.service.expiry import Stage, days_left, stage_of, state_text
 from edgeflash.service.machine import application_uri, host_names
 
@@ -100,7 +100,7 @@ def trust_key(
     if bool(thumbprint) == (file is not None):
         raise UsageError("give either a thumbprint or --file")
     found = _list_of(checked_site(site), peers)
-    facts = found.add(_content(file)) if file is not None else found.trust(thumbprint)
+    facts = _added(found, file) if file is not None else found.trust(thumbprint)
     _done("trusted", facts, json)
 
 
@@ -187,8 +187,10 @@ def _say(row: dict[str, Any]) -> None:
     say_line(f"  validity     {row['state']}")
 
 
-def _content(file: Path) -> bytes:
+def _added(found: keys.TrustList, file: Path) -> CertificateFacts:
     try:
-        return file.read_bytes()
+        return found.add(file.read_bytes())
     except OSError as error:
         raise UsageError(f"{file}: cannot be read ({error.strerror})") from error
+    except CertificateUnreadableError as error:
+        raise UsageError(f"{file}: {error}") from error

@@ -91,8 +91,10 @@ def signal_check(
         return
     for caution in CAUTIONS:
         say_line(f"CAUTION. {caution}")
-    if not yes and _ask("Type yes when all this is done: ").strip().lower() != "yes":
-        raise UsageError("nothing was driven")
+    left = len({step.key for step in steps} - keeper.done)
+    say_line(f"{left} test values for {analyzer}, as outlet {outlet} shows them, one at a time.")
+    if not yes and _ask("Type yes when all of the above is done: ").strip().lower() != "yes":
+        raise UsageError("nothing was driven: it was not answered with yes")
     _end_as_by_ctrl_c()
     driver = Driver(checked.state_dir / SOCKET_NAME, analyzer, seconds)
     driver.demand()
@@ -123,6 +125,7 @@ def signal_check(
     if problem is not None:
         raise problem
     if not keeper.all_passed:
+        say_line("Not every step has passed. Started again, the command shows those that have not.")
         raise typer.Exit(1)
 
 

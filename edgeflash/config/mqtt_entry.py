@@ -83,5 +83,10 @@ class MqttEntry(Strict):
 
     @property
     def consumer(self) -> str:
-        """Its name among those who read the journal."""
+        """Its name among those who read the journal's results."""
         return f"mqtt:{self.id}"
+
+    @property
+    def event_consumer(self) -> str:
+        """Its name among those who read the journal's event record."""
+        return f"events:{self.consumer}"

@@ -34,8 +34,8 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     yield from _clash_problems(file)
     yield from input_problems(file)
     yield from line_problems(file)
-    yield from history_problems(file.history)
     yield from ship_problems(file)
+    yield from history_problems(file.history)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)
         yield from _link_problems(path, analyzer)

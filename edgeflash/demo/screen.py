@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter, deque
 from collections.abc import Sequence
 
@@ -17,6 +18,8 @@ from edgeflash.trust import Trust
 BARS = "▁▂▃▄▅▆▇█"
 TREND_CYCLES = 24
 REFRESH_PER_S = 4
+COLUMNS = 80
+_INDENT = " " * 10
 
 _VERDICT_STYLE = {
     Verdict.ACCEPTED: "green",
@@ -37,27 +40,31 @@ def trend(values: Sequence[float | None]) -> str:
 
 
 def cycle_line(result: Result) -> Text:
-    """One judged cycle in one line: time, id, verdict, value or none, figures, reasons."""
+    """One judged cycle: a line of time, analyzer, number, verdict, value or none, and both figures;
+    below it the reasons, folded. Fits COLUMNS with ids of a dozen characters.
+    """
     computed, cycle = result.computed, result.cycle
     style = _VERDICT_STYLE[result.verdict]
     line = Text()
     line.append(f"{result.judged_at:%H:%M:%S}Z ", "dim")
-    line.append(f"{cycle.analyzer:<10} cycle {cycle.cycle_number:<5} ")
-    line.append(f"{result.verdict.value:<9} ", style)
-    value = "   no value" if result.published_c is None else f"{result.published_c:8.2f} °C"
-    line.append(f"{value}  ", style)
+    line.append(f"{cycle.analyzer:<10} {cycle.cycle_number:>5} ")
+    line.append(f"{result.verdict.value:<8} ", style)
+    value = "no value" if result.published_c is None else f"{result.published_c:.2f} °C"
+    line.append(f"{value:>9}  ", style)
     figures = []
     if computed.reported_c is not None:
-        figures.append(f"reported {computed.reported_c:.2f} °C")
+        figures.append(f"its {computed.reported_c:.2f}")
     if computed.recomputed_c is not None:
         spread = f" ± {computed.uncertainty_c:.2f}" if computed.uncertainty_c is not None else ""
-        figures.append(f"recomputed {computed.recomputed_c:.2f}{spread} °C")
+        figures.append(f"ours {computed.recomputed_c:.2f}{spread}")
     line.append(", ".join(figures) or "no flash point", "dim")
     for finding in result.findings:
         if finding.severity is not Severity.NOTE:
-            line.append(f"\n           {finding.code} {finding.rule}: {finding.sentence}", style)
+            told = f"{finding.code} {finding.rule}: {finding.sentence}"
+            for part in textwrap.wrap(told, COLUMNS - len(_INDENT), subsequent_indent="  "):
+                line.append(f"\n{_INDENT}{part}", style)
     if result.low_flash:
-        line.append("\n           ALARM possible low flash point", "bold white on red")
+        line.append(f"\n{_INDENT}ALARM possible low flash point", "bold white on red")
     return line
 
 

@@ -135,8 +135,9 @@ def _introduce(console: Console, site: Site, wishes: Wishes) -> None:
     console.print(f"[bold]{site.file.site.name}[/bold]")
     console.print(
         f"{len(site.file.analyzers)} simulated analyzers, {wishes.speed:g} simulated seconds a "
-        "second. Each line: time in UTC, verdict, flash point at standard pressure as it may be "
-        "used, then the analyzer's own figure and ours with one standard deviation."
+        "second. Each line: time in UTC, analyzer, cycle, verdict, flash point at standard "
+        "pressure as it may be used; then the analyzer's own figure and ours with one standard "
+        "deviation, in °C."
     )
     console.print("Read along at " + " and ".join(_outlets(site)) + " (this machine only).")
     console.print(

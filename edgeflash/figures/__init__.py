@@ -5,7 +5,7 @@ from edgeflash.figures.figure import Figure
 from edgeflash.figures.html import as_html
 from edgeflash.figures.png import as_png
 from edgeflash.figures.save import form_of, save
-from edgeflash.figures.trace import TracedCycle, trace_figure
+from edgeflash.figures.trace import TracedCycle, trace_figure, traced
 from edgeflash.figures.trend import LAB_COLUMNS, TREND_COLUMNS, trend_figure
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "form_of",
     "save",
     "trace_figure",
+    "traced",
     "trend_figure",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -23,11 +24,12 @@ def availability_figure(
     *,
     since: datetime | None = None,
     until: datetime | None = None,
-    hold_s: float = DEFAULT_HOLD_S,
+    hold_s: float | Mapping[str, float] = DEFAULT_HOLD_S,
 ) -> Figure:
     """The figure. results: rows of every verdict with AVAILABILITY_COLUMNS, of any analyzers.
 
-    A day on which no sample was taken is not known, which is not the same as 0 %.
+    A day on which no sample was taken is not known, which is not the same as 0 %. hold_s: as for
+    `resample`.
     """
     found = resample(results, _DAY, hold_s=hold_s, since=since, until=until)
     names = tuple(sorted(set(found["analyzer"].to_pylist())))
@@ -44,14 +46,16 @@ def availability_figure(
     cells = Cells(
         names, begin, np.where(known, shares, np.nan), "share of the day with an accepted value, %"
     )
+    holds_s = sorted(set(hold_s.values())) if isinstance(hold_s, Mapping) else [hold_s]
+    held = " or ".join(f"{hold:g}" for hold in holds_s or [DEFAULT_HOLD_S]) + " s"
     span = "no cycles"
     if days:
         last = datetime.fromtimestamp((first_us + (days - 1) * _DAY_US) / 1e6, UTC)
         span = f"{datetime.fromtimestamp(first_us / 1e6, UTC):%Y-%m-%d} to {last:%Y-%m-%d}"
     return Figure(
         title="Availability of the flash point",
-        subtitle=f"{span}, days in UTC; a value counts for at most {hold_s:g} s after its "
-        "result; no colour: no sample was taken",
+        subtitle=f"{span}, days in UTC; a value counts for at most {held} after its result; "
+        "no colour: no sample was taken",
         panels=(
             Panel(
                 "day, UTC",

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from edgeflash.figures.figure import Figure, Ink, Instant, Level, Line, Panel
 from edgeflash.flash.compute import LIMITS
-from edgeflash.model import Pulse, Trace
+from edgeflash.history.samples import pulse_in, trace_in
+from edgeflash.model import Pulse, Severity, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,24 @@ class TracedCycle:
         if self.baseline_kpa is None or self.noise_kpa is None:
             return None
         return self.baseline_kpa + max(LIMITS.least_rise_kpa, LIMITS.noise_factor * self.noise_kpa)
+
+
+def traced(result: pa.Table, trace: pa.Table | None) -> TracedCycle:
+    """A cycle of the history: its row of `results`, and that of `traces` if there is one."""
+    row: dict[str, Any] = result.to_pylist()[0]
+    said = [f["sentence"] for f in row["findings"] or () if f["severity"] != Severity.NOTE.value]
+    return TracedCycle(
+        f"{row['analyzer']}/{row['epoch']}/{row['cycle_number']}",
+        row["finished_at"],
+        row["verdict"],
+        row["published_c"],
+        " ".join(said),
+        None if trace is None else trace_in(trace, 0),
+        None if trace is None else pulse_in(trace, 0),
+        row["ignition_time_s"],
+        row["baseline_kpa"],
+        row["noise_kpa"],
+    )
 
 
 def trace_figure(cycle: TracedCycle) -> Figure:

@@ -17,7 +17,14 @@ from urllib.parse import urlsplit
 from edgeflash.errors import UsageError
 from edgeflash.fleet.extra import needed
 from edgeflash.fleet.questions import Question
-from edgeflash.fleet.shared_table import MONTH, SITE, SharedTable, SharedTableError, table_url
+from edgeflash.fleet.shared_table import (
+    MONTH,
+    SITE,
+    SharedTable,
+    SharedTableError,
+    table_url,
+    words_of,
+)
 
 
 class Engine(StrEnum):
@@ -107,24 +114,33 @@ def _table(
         if engine is Engine.DUCKDB:
             connection.con.register(name, table.to_pyarrow_dataset())
             return connection.table(name)
-        return _on_spark(connection, table, name)
+        spark_frame(connection._session, table).createOrReplaceTempView(name)
+        return connection.table(name)
     except delta.exceptions.DeltaError as error:
-        raise SharedTableError(f"{url}: {error}") from error
+        raise SharedTableError(f"{url}: {words_of(error)}") from error
 
 
-def _on_spark(connection: Any, table: Any, name: str) -> Any:
+def spark_frame(session: Any, table: Any) -> Any:
+    """The live rows of a Delta table, with its types, units and descriptions, as a DataFrame.
+
+    The session must not infer types of partition columns, see `_connected`.
+    """
+    from pyspark.sql import functions
     from pyspark.sql.types import StructType
 
-    session = connection._session
     schema = StructType.fromJson(json.loads(table.schema().to_json()))
     base = table.table_uri
     files = [_for_spark(uri) for uri in table.file_uris()]
     if not files:
-        frame = session.createDataFrame([], schema)
-    else:
-        frame = session.read.schema(schema).option("basePath", _for_spark(base)).parquet(*files)
-    frame.createOrReplaceTempView(name)
-    return connection.table(name)
+        return session.createDataFrame([], schema)
+    frame = session.read.schema(schema).option("basePath", _for_spark(base)).parquet(*files)
+    # Spark takes each escaped byte of a folder's name for a character of its own.
+    for name in table.metadata().partition_columns:
+        frame = frame.withColumn(
+            name,
+            functions.decode(functions.encode(name, "ISO-8859-1"), "UTF-8"),
+        )
+    return frame
 
 
 def _for_spark(uri: str) -> str:

@@ -49,6 +49,11 @@ def _ibis() -> Any:
     return needed("ibis")
 
 
+def _second(moment: Any) -> Any:
+    """Whole seconds since 1970; DuckDB would give fractions, and Spark would not."""
+    return moment.epoch_seconds().cast("float64").floor()
+
+
 def availability(tables: Tables) -> Any:
     """How much of the time there was a usable result.
 
@@ -58,7 +63,7 @@ def availability(tables: Tables) -> Any:
     """
     ibis = _ibis()
     t = tables["results"]
-    second = t.finished_at.epoch_seconds()
+    second = _second(t.finished_at)
     t = t.mutate(second=second, usable=(t.verdict != "rejected"))
     before = ibis.window(
         group_by=["site", "analyzer"], order_by=["second", "epoch", "cycle_number"]
@@ -111,11 +116,11 @@ def bias(tables: Tables) -> Any:
     entries = lab.anti_join(corrected, ["site", "analyzer", "entry_id"])
     entries = entries.filter(entries.status != "withdrawn", entries.value_c.notnull())
     samples = entries.group_by(["site", "analyzer", "sample_id"]).aggregate(
-        lab_c=entries.value_c.mean(), drawn_s=entries.sampled_at.epoch_seconds().min()
+        lab_c=entries.value_c.mean(), drawn_s=_second(entries.sampled_at).min()
     )
     good = t.filter(t.verdict == "accepted", t.published_c.notnull())
     good = good.select(
-        *PLACE, "epoch", "cycle_number", "published_c", tap_s=good.sampled_at.epoch_seconds()
+        *PLACE, "epoch", "cycle_number", "published_c", tap_s=_second(good.sampled_at)
     )
     pairs = good.join(samples, ["site", "analyzer"])
     pairs = pairs.mutate(apart_s=(pairs.tap_s - pairs.drawn_s).abs())
@@ -152,7 +157,7 @@ def precision(tables: Tables) -> Any:
         each.check["epoch"] == each.epoch, each.check["cycle_number"] == each.cycle_number
     )
     own = own.mutate(
-        second=own.finished_at.epoch_seconds(),
+        second=_second(own.finished_at),
         offset_c=own.check["corrected_c"] - own.check["reference_c"],
     )
     before = ibis.window(

@@ -15,6 +15,8 @@ that conflict is the lock. Unlike a lease it cannot be held by the dead, nor be 
 
 from __future__ import annotations
 
+import os
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlsplit
@@ -41,6 +43,7 @@ _ADDED = pa.schema(
         ),
     ]
 )
+_MOST_WORDS = 400
 _PROVEN = "edgeflash proven"
 
 _CONFIGURATION = {
@@ -87,7 +90,7 @@ class SharedTable:
         try:
             return bool(delta.DeltaTable.is_deltatable(url, dict(options)))
         except (delta.exceptions.DeltaError, OSError) as error:
-            raise SharedTableError(f"{url}: {error}") from error
+            raise SharedTableError(f"{url}: {words_of(error)}") from error
 
     @property
     def version(self) -> int:
@@ -150,10 +153,10 @@ class SharedTable:
             else:
                 self._append(rows, properties)
         except exceptions.CommitFailedError as error:
-            raise CommitConflictError(f"{self.url}: {error}") from error
+            raise CommitConflictError(f"{self.url}: {words_of(error)}") from error
         except (exceptions.DeltaError, OSError, pa.ArrowException, ValueError) as error:
             # SchemaMismatchError and its like are DeltaErrors.
-            raise SharedTableError(f"{self.url}: {error}") from error
+            raise SharedTableError(f"{self.url}: {words_of(error)}") from error
 
     def conform(self, rows: pa.Table) -> pa.Table:
         """The rows in the table's columns, with new ones behind. Raises pa.ArrowException when a
@@ -164,7 +167,7 @@ class SharedTable:
         try:
             self._delta.Schema.from_arrow(wanted)
         except Exception as error:  # the library raises its own kinds, and plain ones
-            raise pa.ArrowTypeError(f"no type of a Delta table: {error}") from error
+            raise pa.ArrowTypeError(f"no type of a Delta table: {words_of(error)}") from error
         return widened(rows, wanted)
 
     def arrow_schema(self) -> pa.Schema:
@@ -212,13 +215,13 @@ class SharedTable:
         except self._delta.exceptions.CommitFailedError:
             pass  # another collector was quicker; its table is as good
         except (self._delta.exceptions.DeltaError, OSError) as error:
-            raise SharedTableError(f"{self.url}: cannot be made: {error}") from error
+            raise SharedTableError(f"{self.url}: cannot be made: {words_of(error)}") from error
 
     def _opened(self) -> Any:
         try:
             return self._delta.DeltaTable(self.url, storage_options=self._options)
         except (self._delta.exceptions.DeltaError, OSError) as error:
-            raise SharedTableError(f"{self.url}: cannot be opened: {error}") from error
+            raise SharedTableError(f"{self.url}: cannot be opened: {words_of(error)}") from error
 
     def _prove(self) -> None:
         """Lets two writers make one version; the store must refuse the second.
@@ -245,6 +248,12 @@ class SharedTable:
         self._delta.write_deltalake(delta, empty, mode="append", commit_properties=properties)
 
 
+def words_of(error: BaseException) -> str:
+    """What a library says, as one line: some say it in colours and over many lines."""
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", str(error))
+    return " ".join(plain.replace("↳", " ").split())[:_MOST_WORDS]
+
+
 def with_place(site: str, table: TableName, serial: int, rows: pa.Table) -> pa.Table:
     """The rows of a part with the columns that only the shared table has."""
     import pyarrow.compute as pc
@@ -261,6 +270,8 @@ def storage_options(url: str, endpoint: str = "", region: str = "") -> dict[str,
     if urlsplit(url).scheme != "s3":
         return {}
     options = {}
+    endpoint = endpoint or os.environ.get("AWS_ENDPOINT_URL", "")
+    region = region or os.environ.get("AWS_REGION", os.environ.get("AWS_DEFAULT_REGION", ""))
     if endpoint:
         options["AWS_ENDPOINT_URL"] = endpoint
         options["AWS_REGION"] = region or "us-east-1"

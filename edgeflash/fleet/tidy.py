@@ -14,7 +14,7 @@ import pyarrow as pa
 import structlog
 
 from edgeflash.fleet.extra import needed
-from edgeflash.fleet.shared_table import MONTH, SITE, SharedTable, SharedTableError
+from edgeflash.fleet.shared_table import MONTH, SITE, SharedTable, SharedTableError, words_of
 
 _log = structlog.get_logger(__name__)
 
@@ -63,7 +63,7 @@ def tidy(shared: SharedTable, *, all_of_it: bool = False) -> TidyReport:
         _log.info("tidy_conflict", url=shared.url, why=str(error))
         return TidyReport()
     except (exceptions.DeltaError, OSError) as error:
-        raise SharedTableError(f"{shared.url}: {error}") from error
+        raise SharedTableError(f"{shared.url}: {words_of(error)}") from error
     return TidyReport(joined, into, deleted, checkpoint)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -18,12 +18,18 @@ from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
-from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush, not_shipped
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_outlets import (
+    event_consumers,
+    made_mqtt_outlet,
+    result_consumers,
+    settle_consumers,
+)
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
-from edgeflash.gateway.ship_runner import ShipRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -33,7 +39,6 @@ from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
-from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
 from edgeflash.publication import View
 from edgeflash.rules.judgement import Judgement
 from edgeflash.rules.tuning import changes
@@ -90,6 +95,7 @@ class Gateway:
         HistoryWriter.keep_no_memory()
         history = HistoryWriter(journal, site.history_dir)
         try:
+            await asyncio.to_thread(settle_consumers, site.file, journal)
             record = EventRecord(journal, self._clock.mono_s)
             keeper = HistoryKeeper(
                 history,
@@ -98,8 +104,8 @@ class Gateway:
                 self._clock,
                 record.note,
                 self._watch.history_fault,
-                [entry.consumer for entry in site.file.mqtt],
-                partial(not_shipped, site),
+                consumers=(*result_consumers(site.file), *event_consumers(site.file)),
+                owed=partial(owed_to_store, site),
             )
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
@@ -129,9 +135,8 @@ class Gateway:
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
             self._manager.stopping()
             await _ended([waiting, *tasks])
-            for task in tasks:
-                if not task.cancelled() and (error := task.exception()) is not None:
-                    raise error
+            if (error := _failure_of(tasks)) is not None:
+                raise error
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
@@ -219,16 +224,8 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
-            if entry.form == "sparkplug":
-                node = SparkplugOutlet(
-                    entry,
-                    file.analyzers,
-                    file.site.name,
-                    self._site.path.absolute().parent,
-                    journal,
-                    self._clock,
-                )
-                runners.append(OutletRunner(node, f"mqtt {entry.id}"))
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
     def _login_failed(self, user: str, peer: str) -> None:
@@ -284,6 +281,12 @@ class Gateway:
             for runner in self._runners:
                 runner.offer(views)
             self._manager.alive()
+
+
+def _failure_of(tasks: Sequence[asyncio.Task[None]]) -> BaseException | None:
+    """The first failure among them; one that would not end has none to tell."""
+    over = (task for task in tasks if task.done() and not task.cancelled())
+    return next((error for task in over if (error := task.exception()) is not None), None)
 
 
 async def _ended(tasks: list[asyncio.Task[None]]) -> None:

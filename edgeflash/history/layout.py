@@ -140,6 +140,19 @@ def partitions_in(
     return sorted(p for p in found if overlaps(p, since, until))
 
 
+def partition_at(path: str) -> Partition | None:
+    """The file of the history at this path below its folder, with slashes; None for any other."""
+    parts = path.split("/")
+    if len(parts) != 4 or parts[0] not in list(TableName):
+        return None
+    table = TableName(parts[0])
+    key = f"{_PERIOD_KEY[table]}="
+    if not parts[1].startswith("an=") or not parts[2].startswith(key):
+        return None
+    found = Partition(table, _analyzer_of(parts[1].removeprefix("an=")), parts[2].removeprefix(key))
+    return found if parts[3] == f"{table}.parquet" else None
+
+
 def overlaps(partition: Partition, since: datetime | None, until: datetime | None) -> bool:
     """Whether the file can hold rows of a time at or after since and before until."""
     after_start = since is None or partition.period >= period_of(partition.table, since)

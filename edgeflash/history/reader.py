@@ -7,7 +7,7 @@ its file, and one that comes to its file meanwhile is known by its key.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
@@ -64,7 +64,9 @@ class Reading:
         """How many tables one pass gives, and the pass."""
         if self._journal is None and not self._folder.is_dir():
             raise StorageError(f"{self._folder}: there is no history here")
-        tails = {} if self._journal is None else _tails(self._journal, self._table, self._selection)
+        tails = (
+            {} if self._journal is None else tails_of(self._journal, self._table, self._selection)
+        )
         return self._pass(tails)
 
     def all(self) -> pa.Table:
@@ -108,7 +110,7 @@ class Reading:
         for partition in partitions:
             table = self._rows(partition, partition in found, tails.get(partition))
             table = self._selection.filtered(table, TABLES[self._table].time)
-            yield table if keys is None else _only(table, keys)
+            yield table if keys is None else only_cycles(table, keys)
 
     def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
         try:
@@ -133,7 +135,7 @@ class Reading:
         """Which cycles have the wanted verdict: `results` knows, `traces` does not."""
         columns = (*KEY, "finished_at", "verdict")
         judged = Reading(self._folder, TableName.RESULTS, None, self._selection, columns)
-        return {key for table in judged._pass(tails)[1] for key in _keys(table)}
+        return {key for table in judged._pass(tails)[1] for key in cycle_keys(table)}
 
 
 def read_results(
@@ -190,7 +192,7 @@ def read_lab(
     return Reading(folder, TableName.LAB, None, selection).all()
 
 
-def _tails(
+def tails_of(
     journal: JournalReader, table: TableName, selection: Selection
 ) -> dict[Partition, pa.Table]:
     """What only the journal holds, as rows by the file they will come to; for traces those of
@@ -221,9 +223,11 @@ def _not_in_files(journal: JournalReader, table: TableName) -> Iterator[Sequence
                 yield lines
 
 
-def _keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+def cycle_keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:
+    """The key of each row's cycle."""
     return zip(*(table[name].to_pylist() for name in KEY), strict=True)
 
 
-def _only(table: pa.Table, keys: set[tuple[str, int, int]]) -> pa.Table:
-    return table.filter(pa.array([key in keys for key in _keys(table)], pa.bool_()))
+def only_cycles(table: pa.Table, keys: Container[tuple[str, int, int]]) -> pa.Table:
+    """The rows of these cycles."""
+    return table.filter(pa.array([key in keys for key in cycle_keys(table)], pa.bool_()))

@@ -27,6 +27,7 @@ good_share; the outlets' answer for the same rows is the same) and Count.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -138,23 +139,27 @@ def resample(
     width: timedelta,
     *,
     value: str = "published_c",
-    hold_s: float = DEFAULT_HOLD_S,
+    hold_s: float | Mapping[str, float] = DEFAULT_HOLD_S,
     doubtful: bool = False,
     since: datetime | None = None,
     until: datetime | None = None,
+    now: datetime | None = None,
 ) -> pa.Table:
     """Buckets of a column of `results`, for each analyzer by name; definition: see the module.
 
     rows: of `results`, of every verdict, in any order, with analyzer, epoch, cycle_number,
     finished_at, sampled_at, verdict, missed and the value; to know what stands at `since`, also
     those finished up to `hold_s` before it. since, until: aware; else where the first row begins
-    and the last one ends, of all analyzers.
+    and the last one ends, of all analyzers. hold_s: one for all, or by analyzer. now: nothing is
+    known of what comes after it.
     Columns: analyzer, begin_at, mean, min, max, good_share, count; mean, min and max have the
     value's unit in their metadata.
     Raises UsageError for a width or hold that is not above 0, a naive time, or another column.
     """
     width_us = _micros(width)
-    if width_us <= 0 or not hold_s > 0.0:
+    holds_s = hold_s if isinstance(hold_s, Mapping) else {}
+    usual_s = DEFAULT_HOLD_S if isinstance(hold_s, Mapping) else hold_s
+    if width_us <= 0 or not all(hold > 0.0 for hold in (usual_s, *holds_s.values())):
         raise UsageError("the width of a bucket and the hold must be above 0")
     needed = (*_NEEDED, value)
     if lacking := [name for name in needed if name not in rows.column_names]:
@@ -162,10 +167,10 @@ def resample(
     if not _is_number(rows.schema.field(value).type):
         raise UsageError(f"{value} is no number: there is no average of it")
     series = {
-        name: _steps_of(part, value, hold_s, doubtful)
+        name: _steps_of(part, value, holds_s.get(name, usual_s), doubtful)
         for name, part in _by_analyzer(rows.select(list(dict.fromkeys(needed))))
     }
-    since_us, until_us = _asked(series, since, until)
+    since_us, until_us = _asked(series, since, until, now)
     parts = [
         _as_table(name, bucketed(own, since_us, until_us, width_us)) for name, own in series.items()
     ]
@@ -225,15 +230,20 @@ def _by_analyzer(rows: pa.Table) -> list[tuple[str, pa.Table]]:
 
 
 def _asked(
-    series: dict[str, Steps], since: datetime | None, until: datetime | None
+    series: dict[str, Steps],
+    since: datetime | None,
+    until: datetime | None,
+    now: datetime | None,
 ) -> tuple[int, int]:
-    for name, moment in (("since", since), ("until", until)):
+    for name, moment in (("since", since), ("until", until), ("now", now)):
         if moment is not None and moment.tzinfo is None:
             raise UsageError(f"{name}: {moment.isoformat()} lacks its timezone (for UTC add Z)")
     begins = [int(s.begin_us[0]) for s in series.values()]
     ends = [int(s.end_us[-1]) for s in series.values()]
     since_us = _micros(since - _ZERO) if since else min(begins, default=0)
     until_us = _micros(until - _ZERO) if until else max(ends, default=since_us)
+    if now is not None:
+        until_us = min(until_us, _micros(now - _ZERO))
     return since_us, until_us
 
 

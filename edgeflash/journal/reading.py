@@ -131,9 +131,24 @@ class JournalReader:
         """How many entries were written after `seq`."""
         return int(self._rows("SELECT count(*) FROM results WHERE seq > ?", (seq,))[0][0])
 
+    def positions(self) -> dict[str, int]:
+        """The position of every consumer that has one."""
+        return dict(self._rows("SELECT consumer, seq FROM positions ORDER BY consumer", ()))
+
     def newest(self) -> int:
         """The seq of the entry that was written last; 0 when there is none."""
         return int(self._rows("SELECT coalesce(max(seq), 0) FROM results", ())[0][0])
+
+    def last_event(self) -> int:
+        """The number of the line written last into the event record; 0 where there is none."""
+        if not self._has_table("events"):
+            return 0
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM events", ())[0][0])
+
+    def pending_events(self, consumer: str) -> int:
+        """How many lines of the event record this consumer has still before it."""
+        position = self.position(consumer)
+        return int(self._rows("SELECT count(*) FROM events WHERE seq > ?", (position,))[0][0])
 
     def owed_since(self, consumers: Sequence[str]) -> datetime | None:
         """When the earliest cycle was finished that one of these has still before it; None when

@@ -154,6 +154,14 @@ class Journal(JournalReader):
             )
         ).result()
 
+    def retire(self, consumer: str) -> None:
+        """Forgets a consumer, for whom nothing is kept any more. Raises StorageError."""
+        self._submit(
+            lambda connection: connection.execute(
+                "DELETE FROM positions WHERE consumer = ?", (consumer,)
+            )
+        ).result()
+
     def put_state(self, key: str, text: str) -> None:
         """Keeps a small text under a key, synced, in place of the one before.
 

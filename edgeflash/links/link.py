@@ -25,7 +25,8 @@ class Link(Protocol):
         """What its requests came to so far, and how fast it answers."""
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
-        """Read until cancelled. on_state is called on a change of state only, before the scan.
+        """Read until cancelled. on_state is called for another state, and in one state for a cause
+        that is new since it came into it; before the scan.
 
         Each scan is awaited before the next is read. What on_scan raises ends the run.
         """

@@ -6,12 +6,9 @@ Alone on a TCP connection, or as one unit of a line that others share: the polli
 from __future__ import annotations
 
 import asyncio
-import random
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Never, Protocol, TypeAlias
-
-import structlog
 
 from edgeflash.config.register_map import RegisterMap
 from edgeflash.config.site import Analyzer
@@ -23,11 +20,10 @@ from edgeflash.links.link import OnScan, OnState
 from edgeflash.links.plan import plan_reads
 from edgeflash.links.reading import Mark, ReadingState, prepare
 from edgeflash.links.source import RegisterSource, read_scan
+from edgeflash.links.upkeep import Upkeep
 from edgeflash.publication import LinkState
-from edgeflash.service.backoff import backoff_s, next_slot_s
+from edgeflash.service.backoff import next_slot_s
 from edgeflash.service.clock import Clock
-
-_log = structlog.get_logger(__name__)
 
 
 class Connection(RegisterSource, Protocol):
@@ -70,8 +66,7 @@ class ModbusLink:
         self._clock = clock
         self._reading = prepare(analyzer.id, register_map)
         self._state = ReadingState(known)
-        self._shown: LinkState | None = None
-        self._failures = 0
+        self._upkeep = Upkeep(analyzer)
         self._diagnostics = LinkDiagnostics()
         self._connect = connect or self._over_tcp
         self._peer = peer or f"{analyzer.host}:{analyzer.port}"
@@ -103,20 +98,20 @@ class ModbusLink:
         )
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
-        """Poll for ever. on_state is called on a change of state only, before the scan it is for.
+        """Poll for ever. on_state is called before the scan it is for, as Link says.
 
         Each scan is awaited before the next poll: a slow receiver slows this analyzer only, and
         missed slots are left out. What on_scan raises ends the run.
         """
-        self._show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
+        self._upkeep.show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
         while True:
             connection = self._connect(self._diagnostics, self._note_answer)
             try:
                 await connection.open()
                 await self._poll(connection, on_scan, on_state)
             except LinkError as error:
-                self._show(on_state, LinkState.DOWN, error.sentence)
-                delay_s = self._next_backoff_s()
+                self._upkeep.show(on_state, LinkState.DOWN, error.sentence, error.fault)
+                delay_s = self._upkeep.next_backoff_s()
             else:
                 delay_s = 0.0
             finally:
@@ -146,10 +141,9 @@ class ModbusLink:
                     raise
                 wait_s = await self._refused(connection, error, on_state)
             else:
-                self._failures = 0
-                self._show(on_state, LinkState.UP, f"reading {self._peer}")
+                self._upkeep.works(on_state, f"reading {self._peer}")
                 await on_scan(scan)
-                self._tell_pulse(after)
+                self._upkeep.tell_pulse(self._state, after)
                 self._state = after
             # A refusal moves the grid: the next slot comes at the earliest after its wait.
             now_s = self._clock.mono_s()
@@ -157,14 +151,6 @@ class ModbusLink:
             await asyncio.sleep(slot_s - now_s)
             if connection.is_lost:
                 return
-
-    def _tell_pulse(self, after: ReadingState) -> None:
-        """Says once when the fast pulse cannot be read, and once when it can again."""
-        why, before = after.pulse_fault, self._state.pulse_fault
-        if why and not before:
-            _log.warning("pulse_unreadable", analyzer=self._analyzer.id, why=why)
-        if before and not why:
-            _log.info("pulse_readable_again", analyzer=self._analyzer.id)
 
     async def _refused(self, connection: Connection, error: LinkError, on_state: OnState) -> float:
         """Show an orderly refusal and give the seconds to leave the analyzer alone.
@@ -174,15 +160,15 @@ class ModbusLink:
         must change first.
         """
         if error.fault.is_misconfiguration:
-            if self._shown is not LinkState.MISCONFIGURED:
+            if not self._upkeep.is_told(LinkState.MISCONFIGURED, error.fault):
                 sentence = await self._name_refused_role(connection, error)
-                self._show(on_state, LinkState.MISCONFIGURED, sentence)
+                self._upkeep.show(on_state, LinkState.MISCONFIGURED, sentence, error.fault)
             return self._analyzer.backoff_max_s
-        if error.fault is LinkFault.BUSY and self._failures < self._analyzer.retries:
-            self._failures += 1
+        if error.fault is LinkFault.BUSY and self._upkeep.failures < self._analyzer.retries:
+            self._upkeep.failures += 1
             return 0.0
-        self._show(on_state, LinkState.DOWN, error.sentence)
-        return self._next_backoff_s()
+        self._upkeep.show(on_state, LinkState.DOWN, error.sentence, error.fault)
+        return self._upkeep.next_backoff_s()
 
     async def _name_refused_role(self, source: RegisterSource, error: LinkError) -> str:
         """Which role's addresses are refused. Raises LinkError when the connection fails.
@@ -206,16 +192,3 @@ class ModbusLink:
             f"{error.sentence}; every role can be read by itself, so the addresses between them "
             "are missing: set max_gap = 0 in the register map or list them under forbidden"
         )
-
-    def _next_backoff_s(self) -> float:
-        analyzer = self._analyzer
-        delay_s = backoff_s(
-            self._failures, analyzer.backoff_first_s, analyzer.backoff_max_s, random.random
-        )
-        self._failures += 1
-        return delay_s
-
-    def _show(self, on_state: OnState, state: LinkState, sentence: str) -> None:
-        if state is not self._shown:
-            self._shown = state
-            on_state(state, sentence)

@@ -17,6 +17,8 @@ NODES_AT_ONCE = 50
 REFERENCES_AT_ONCE = 500
 DEEPEST = 12
 """Levels below the start; a server's references may run in circles."""
+MOST_NODES = 20_000
+"""Nodes that are looked at, whatever they are: a server may make them up as they are asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,8 @@ class FoundVariable:
 
 
 async def variables_below(client: OpcUaClient, start: ua.NodeId, most: int) -> list[FoundVariable]:
-    """Variables below a node, each once, the nearest first; at most so many.
+    """Variables below a node, each once, the nearest first; at most so many, and at most those
+    among the first MOST_NODES nodes.
 
     The server's own object is left out. Raises LinkError.
     """
@@ -39,6 +42,8 @@ async def variables_below(client: OpcUaClient, start: ua.NodeId, most: int) -> l
         below: list[tuple[ua.NodeId, str]] = []
         for first in range(0, len(level), NODES_AT_ONCE):
             some = level[first : first + NODES_AT_ONCE]
+            if len(seen) >= MOST_NODES:
+                return found
             for (_, path), references in zip(some, await _browsed(client, some), strict=True):
                 for one in references:
                     node = ua.NodeId(one.NodeId.Identifier, one.NodeId.NamespaceIndex)
@@ -75,7 +80,7 @@ async def _browsed(client: OpcUaClient, nodes: Sequence[tuple[ua.NodeId, str]]) 
         every = []
         for result in results:
             references, rest = list(result.References or ()), result.ContinuationPoint
-            while rest:
+            while rest and len(references) < MOST_NODES:
                 more = ua.BrowseNextParameters()
                 more.ReleaseContinuationPoints = False
                 more.ContinuationPoints = [rest]

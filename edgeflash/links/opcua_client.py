@@ -31,6 +31,8 @@ from edgeflash.service.clock import Clock
 
 LEAST_SESSION_S = 60.0
 CHANNEL_S = 600.0
+LEAST_CHANNEL_S = 1.0
+"""A server that gives less loses us with each channel, and we wait before the next."""
 RENEW_AT = 0.75
 """Share of its life after which a channel's keys are renewed (OPC UA Part 4, 5.5.2)."""
 MOST_MESSAGE_BYTES = 16 * 1024 * 1024
@@ -287,7 +289,8 @@ class OpcUaClient:
         return self._renew_at_mono_s
 
     def _note_channel(self) -> None:
-        life_s = self._client.secure_channel_timeout / 1000
+        # A life of next to nothing would have us compute keys without a pause.
+        life_s = max(LEAST_CHANNEL_S, self._client.secure_channel_timeout / 1000)
         self._renew_at_mono_s = self._clock.mono_s() + RENEW_AT * life_s
 
     async def close(self) -> None:

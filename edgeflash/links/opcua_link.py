@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import random
 from dataclasses import replace
 from typing import Never
 
@@ -20,14 +19,17 @@ from edgeflash.links.opcua_connection import OpcUaConnection
 from edgeflash.links.opcua_security import LinkKeys
 from edgeflash.links.reading import Mark, ReadingState, scan_steps
 from edgeflash.links.source import played
+from edgeflash.links.upkeep import Upkeep
 from edgeflash.publication import LinkState
-from edgeflash.service.backoff import backoff_s, next_slot_s
+from edgeflash.service.backoff import next_slot_s
 from edgeflash.service.clock import Clock
 
 CLOSE_S = 2.0
 """How long the farewell to a server may take before the connection is simply dropped."""
 SHORT_S = 5.0
 """A connection that did not last so long is not opened again at once: its server has a reason."""
+LEAST_GAP_S = 0.05
+"""Between two polls, however fast the analyzer's numbers move."""
 
 _log = structlog.get_logger(__name__)
 
@@ -51,8 +53,7 @@ class OpcUaLink:
         self._map, self._clock, self._keys = node_map, clock, keys
         self._reading = prepare_nodes(analyzer.id, node_map)
         self._state = ReadingState(known)
-        self._shown: LinkState | None = None
-        self._failures = 0
+        self._upkeep = Upkeep(analyzer)
         self._woken = asyncio.Event()
         self._diagnostics = LinkDiagnostics()
         self.answered_mono_s: float | None = None
@@ -67,12 +68,12 @@ class OpcUaLink:
         return self._diagnostics.figures(self._clock.mono_s())
 
     async def run(self, on_scan: OnScan, on_state: OnState) -> Never:
-        """Read for ever. on_state is called on a change of state only, before the scan it is for.
+        """Read for ever. on_state is called before the scan it is for, as Link says.
 
         Each scan is awaited before the next poll: a slow receiver slows this analyzer only. What
         on_scan raises ends the run.
         """
-        self._show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
+        self._upkeep.show(on_state, LinkState.CONNECTING, f"connecting to {self._peer}")
         while True:
             connection = OpcUaConnection(
                 self._analyzer,
@@ -117,10 +118,9 @@ class OpcUaLink:
                 self._reading, self._state, self._clock.utc_now(), self._clock.mono_s()
             )
             scan, after = await played(steps, connection.read)
-            self._failures = 0
-            self._show(on_state, LinkState.UP, f"reading {self._peer}")
+            self._upkeep.works(on_state, f"reading {self._peer}")
             await on_scan(scan)
-            self._tell_pulse(after)
+            self._upkeep.tell_pulse(self._state, after)
             self._state = after
             slot_s = next_slot_s(slot_s, self._analyzer.poll_s, self._clock.mono_s())
             await self._wait_until(slot_s, connection)
@@ -128,7 +128,9 @@ class OpcUaLink:
                 return
 
     async def _wait_until(self, slot_s: float, connection: OpcUaConnection) -> None:
-        """Until the slot, or the moment a subscribed number moves."""
+        """Until the slot, or the moment a subscribed number moves, but never at once: a server that
+        does not stop telling of changes must not take the loop from the other analyzers."""
+        await asyncio.sleep(max(0.0, min(LEAST_GAP_S, slot_s - self._clock.mono_s())))
         while (left_s := slot_s - self._clock.mono_s()) > 0 and not connection.is_lost:
             until_renewal_s = connection.renew_at_mono_s - self._clock.mono_s()
             try:
@@ -145,33 +147,12 @@ class OpcUaLink:
         A session that was dropped is opened anew at once, the first time. Who is not let in asks
         again at backoff_max_s only: some servers lock out who asks too often.
         """
-        if error.fault is LinkFault.SESSION_LOST and not self._failures:
-            self._failures += 1
+        if error.fault is LinkFault.SESSION_LOST and not self._upkeep.failures:
+            self._upkeep.failures += 1
             return 0.0
         is_ours = error.fault.is_misconfiguration
         state = LinkState.MISCONFIGURED if is_ours else LinkState.DOWN
-        self._show(on_state, state, error.sentence)
+        self._upkeep.show(on_state, state, error.sentence, error.fault)
         if error.fault is LinkFault.NOT_ADMITTED:
             return self._analyzer.backoff_max_s
-        return self._next_backoff_s()
-
-    def _tell_pulse(self, after: ReadingState) -> None:
-        """Says once when the fast pulse cannot be read, and once when it can again."""
-        why, before = after.pulse_fault, self._state.pulse_fault
-        if why and not before:
-            _log.warning("pulse_unreadable", analyzer=self._analyzer.id, why=why)
-        if before and not why:
-            _log.info("pulse_readable_again", analyzer=self._analyzer.id)
-
-    def _next_backoff_s(self) -> float:
-        analyzer = self._analyzer
-        delay_s = backoff_s(
-            self._failures, analyzer.backoff_first_s, analyzer.backoff_max_s, random.random
-        )
-        self._failures += 1
-        return delay_s
-
-    def _show(self, on_state: OnState, state: LinkState, sentence: str) -> None:
-        if state is not self._shown:
-            self._shown = state
-            on_state(state, sentence)
+        return self._upkeep.next_backoff_s()

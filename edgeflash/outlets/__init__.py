@@ -1,4 +1,4 @@
-"""Outlets carry results onward: the OPC UA server, the Modbus TCP servers, the point list."""
+"""Outlets carry results onward: the OPC UA server, Modbus TCP servers, MQTT, the point list."""
 
 from __future__ import annotations
 
@@ -17,10 +17,12 @@ from edgeflash.outlets.point_list import (
 )
 
 if TYPE_CHECKING:
+    from edgeflash.outlets.mqtt import MqttOutlet
     from edgeflash.outlets.opcua import OpcUaOutlet
 
 __all__ = [
     "ModbusOutlet",
+    "MqttOutlet",
     "OpcUaOutlet",
     "OutletError",
     "PointRow",
@@ -34,9 +36,13 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    # The OPC UA library takes half a second to import; the point list and checks do without it.
+    # The libraries take their time to import; the point list and checks do without them.
     if name == "OpcUaOutlet":
         from edgeflash.outlets.opcua import OpcUaOutlet
 
         return OpcUaOutlet
+    if name == "MqttOutlet":
+        from edgeflash.outlets.mqtt import MqttOutlet
+
+        return MqttOutlet
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -130,7 +130,7 @@ def row_of(point: Point, cells: Mapping[str, Any], units: OutletUnits, hold_s: f
 
     A value that its type cannot carry is bad, as it is live.
     """
-    quality = _quality(point, Verdict(cells["verdict"]), cells["reasons"])
+    quality = quality_of_cycle(point, Verdict(cells["verdict"]), cells["reasons"])
     inside = cells[_value_column(point)]
     value: PointScalar = None
     if quality.trust is not Trust.BAD:
@@ -148,8 +148,11 @@ def row_of(point: Point, cells: Mapping[str, Any], units: OutletUnits, hold_s: f
     )
 
 
-def _quality(point: Point, verdict: Verdict, reasons: Sequence[str]) -> Quality:
-    """The quality of a cycle's own value. reasons: rules by name, the worst first."""
+def quality_of_cycle(point: Point, verdict: Verdict, reasons: Sequence[str]) -> Quality:
+    """The quality of a cycle's own value, whatever is shown live.
+
+    reasons: names of rules, the worst first.
+    """
     if point.name in _STATEMENTS or verdict is Verdict.ACCEPTED:
         return Quality.GOOD
     if point.name != PUBLISHED:

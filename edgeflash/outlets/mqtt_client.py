@@ -11,6 +11,7 @@ import asyncio
 import contextlib
 import socket
 import ssl
+from dataclasses import dataclass
 from typing import Any
 
 import aiomqtt
@@ -32,6 +33,14 @@ MOST_INCOMING = 256
 
 UNSPECIFIED = 0x80
 """The reason code that says nothing, which the library gives to every loss without a reason."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """A message that waits for its acknowledgement."""
+
+    topic: str
+    answered: asyncio.Future[None]
 
 
 class Client(aiomqtt.Client):
@@ -66,7 +75,7 @@ class Client(aiomqtt.Client):
         )
         self._entry = entry
         self._is_v5 = is_v5
-        self._asked: dict[int, asyncio.Future[ReasonCode]] = {}
+        self._asked: dict[int, _Asked] = {}
         self._why_lost = ""
         self._client._create_socket = lambda: wire  # type: ignore[method-assign]
         self.lost = asyncio.Event()
@@ -99,17 +108,18 @@ class Client(aiomqtt.Client):
             return
         self._why_lost = why
         self.lost.set()
-        for answered in self._asked.values():
-            if not answered.done():
-                answered.set_exception(self._loss())
+        for asked in self._asked.values():
+            if not asked.answered.done():
+                asked.answered.set_exception(self._loss())
         self._asked.clear()
         self._client._sock_close()
 
-    async def say(self, message: Message) -> None:
-        """Returns when the broker has the message (QoS 1), or when it is on its way (QoS 0).
+    def post(self, message: Message) -> asyncio.Future[None]:
+        """Hands a message over, in the order of the calls; the future is done when the broker has
+        it (QoS 1), or when it is on its way (QoS 0).
 
-        Without an answer in time the session is given up: what was said may have arrived or not.
-        Raises PublishRefusedError and SessionLostError.
+        The future fails with PublishRefusedError or SessionLostError; without an answer in time the
+        session is given up: what was said may have arrived or not. Raises SessionLostError.
         """
         self.check()
         properties = _properties(PacketTypes.PUBLISH, message) if self._is_v5 else None
@@ -119,21 +129,18 @@ class Client(aiomqtt.Client):
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self.lose(f"a message could not be sent ({info.rc.name})")
             self.check()
-        if info.is_published():
-            return
-        answered: asyncio.Future[ReasonCode] = asyncio.get_running_loop().create_future()
+        answered: asyncio.Future[None] = self._loop.create_future()
         answered.add_done_callback(_look)
-        self._asked[info.mid] = answered
-        try:
-            async with asyncio.timeout(self._entry.timeout_s):
-                reason = await answered
-        except TimeoutError:
-            self.lose(f"a message was not acknowledged within {self._entry.timeout_s:g} s")
-            raise self._loss() from None
-        finally:
-            self._asked.pop(info.mid, None)
-        if reason.is_failure:
-            raise PublishRefusedError(message.topic, str(reason), reason.value)
+        if info.is_published():
+            answered.set_result(None)
+            return answered
+        timeout_s = self._entry.timeout_s
+        late = self._loop.call_later(
+            timeout_s, self.lose, f"a message was not acknowledged within {timeout_s:g} s"
+        )
+        self._asked[info.mid] = _Asked(message.topic, answered)
+        answered.add_done_callback(lambda _: late.cancel())
+        return answered
 
     def _on_connect(
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
@@ -181,9 +188,14 @@ class Client(aiomqtt.Client):
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any
     ) -> None:
-        answered = self._asked.pop(mid, None)
-        if answered is not None and not answered.done():
-            answered.set_result(reason_code)
+        asked = self._asked.pop(mid, None)
+        if asked is None or asked.answered.done():
+            return
+        if reason_code.is_failure:
+            refusal = PublishRefusedError(asked.topic, str(reason_code), reason_code.value)
+            asked.answered.set_exception(refusal)
+        else:
+            asked.answered.set_result(None)
 
     def _on_end(self, ended: asyncio.Future[None]) -> None:
         error = None if ended.cancelled() else ended.exception()

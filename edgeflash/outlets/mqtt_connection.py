@@ -6,24 +6,26 @@ What is said in a session is the business of a Speaker; when and how there is on
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import random
-import re
 from collections import deque
-from dataclasses import dataclass
+from collections.abc import Coroutine
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import structlog
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.outlets.mqtt_errors import MqttOutletError
+from edgeflash.outlets.mqtt_figures import MqttFigures
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_security import password_of, tls_context
 from edgeflash.outlets.mqtt_session import Session, opened
+from edgeflash.outlets.mqtt_topics import client_id_of
 from edgeflash.service import SYSTEM_CLOCK, Clock
 from edgeflash.service.backoff import backoff_s
+
+__all__ = ["MqttConnection", "MqttFigures", "Speaker", "together"]
 
 FAREWELL_S = 1.0
 """For the last words of a clean end."""
@@ -50,24 +52,6 @@ class Speaker(Protocol):
         """The last words before a goodbye; cut short after FAREWELL_S."""
 
 
-@dataclass(frozen=True, slots=True)
-class MqttFigures:
-    """How a connection fares. connected_since: UTC; None: there is no session. sessions: so far;
-    sent: messages taken by the broker. fault: why there is no session, or what is wrong with it."""
-
-    outlet: str
-    broker: str
-    connected_since: datetime | None = None
-    sessions: int = 0
-    sent: int = 0
-    fault: str = ""
-
-    @property
-    def reconnects(self) -> int:
-        """Sessions after the first."""
-        return max(0, self.sessions - 1)
-
-
 class MqttConnection:
     """The sessions of one [[mqtt]] entry. site_dir: what its files' relative paths start from."""
 
@@ -80,6 +64,7 @@ class MqttConnection:
         self._clock = clock
         self._session: Session | None = None
         self._since: datetime | None = None
+        self._attempts = 0
         self._sessions = 0
         self._sent_before = 0
         self._fault = "not connected yet"
@@ -92,13 +77,20 @@ class MqttConnection:
         """How it fares now."""
         sent = self._sent_before + (self._session.sent if self._session is not None else 0)
         return MqttFigures(
-            self.entry.id, self.entry.broker, self._since, self._sessions, sent, self._fault
+            self.entry.id,
+            self.entry.broker,
+            connected_since=self._since,
+            attempts=self._attempts,
+            sessions=self._sessions,
+            sent=sent,
+            fault=self._fault,
         )
 
     async def run(self, speaker: Speaker) -> None:
         """Keeps a session for ever. Cancelled, it lets the speaker say its last words."""
         attempt = 0
         while True:
+            self._attempts += 1
             try:
                 await self._one_session(speaker)
             except MqttOutletError as error:
@@ -181,18 +173,12 @@ async def _stopped(*tasks: asyncio.Task[None]) -> None:
     await asyncio.wait(tasks)
 
 
-def client_id_of(site_name: str, outlet: str) -> str:
-    """The client id of an outlet: that of the site and its own."""
-    return f"edgeflash-{topic_level(site_name)}-{outlet}"
-
-
-def topic_level(name: str) -> str:
-    """A name as one level of a topic: lower-case letters, digits and hyphens.
-
-    A name that is not plain gets a few characters of its SHA-256, so that two stay two.
-    """
-    plain = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40]
-    if plain == name.lower().replace(" ", "-"):
-        return plain
-    digest = hashlib.sha256(name.encode()).hexdigest()[:6]
-    return f"{plain}-{digest}" if plain else digest
+async def together(*works: Coroutine[Any, Any, None]) -> None:
+    """Runs them at the same time until one ends, then ends the others; raises what it raised."""
+    tasks = [asyncio.create_task(work) for work in works]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        await _stopped(*tasks)
+    for task in done:
+        task.result()

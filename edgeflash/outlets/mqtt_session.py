@@ -51,13 +51,28 @@ class Session:
         Waits for room first: that is the back-pressure. Raises PublishRefusedError when the broker
         did not take it; without an answer within timeout_s the session is given up.
         """
+        await (await self.post(message))
+
+    async def post(self, message: Message) -> asyncio.Future[None]:
+        """Hands a message over as soon as there is room, in the order of the calls, and gives what
+        `publish` would wait for. Raises as `publish`, but for what only the answer can tell."""
         most = self._client.most_bytes
         if most is not None and message.most_bytes > most:
             why = f"its {message.most_bytes} bytes are more than the {most} that it allows"
             raise PublishRefusedError(message.topic, why)
-        async with self._room:
-            await self._client.say(message)
-        self.sent += 1
+        await self._room.acquire()
+        try:
+            answered = self._client.post(message)
+        except BaseException:
+            self._room.release()
+            raise
+        answered.add_done_callback(self._answered)
+        return answered
+
+    def _answered(self, answered: asyncio.Future[None]) -> None:
+        self._room.release()
+        if not answered.cancelled() and answered.exception() is None:
+            self.sent += 1
 
     async def subscribe(self, topic: str, qos: int = 1) -> None:
         """Asks for messages. Raises BrokerRefusedError when the broker will not send them."""

@@ -20,6 +20,7 @@ from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.access import NEEDED_ROLE, NotAllowedError, Operation, Who
 from edgeflash.errors import EdgeflashError
+from edgeflash.outlets.bucket import Bucket
 
 MAX_CALLS = 32
 """Calls in one request; more are refused with BadTooManyOperations."""
@@ -29,6 +30,9 @@ CALL_TIMEOUT_S = 10.0
 
 LONGEST_TEXT = 500
 """Characters of a text argument; the operator's socket takes as many."""
+
+BURST, EVERY_S = 32, 1.0
+"""Refused calls told of in the log at once, then one in so many seconds: anybody can be refused."""
 
 log = structlog.get_logger("edgeflash.opcua.methods")
 
@@ -84,6 +88,8 @@ class Calls:
     def __init__(self) -> None:
         self._methods: dict[tuple[ua.NodeId, ua.NodeId], Method] = {}
         self._needs: dict[ua.NodeId, Operation | None] = {}
+        self._may_tell = Bucket(BURST, EVERY_S)
+        self._untold = 0
 
     def add(self, node: ua.NodeId, method_id: ua.NodeId, method: Method) -> None:
         """Lets a method be called on an object."""
@@ -98,7 +104,11 @@ class Calls:
             raise ServiceError(StatusCodes.BadNothingToDo)
         if len(requests) > MAX_CALLS:
             raise ServiceError(StatusCodes.BadTooManyOperations)
-        return [await self._answer(request, caller, space) for request in requests]
+        answers = []
+        for request in requests:
+            answers.append(await self._answer(request, caller, space))
+            await asyncio.sleep(0)  # a method may not wait at all: others have their turn
+        return answers
 
     async def _answer(
         self, request: ua.CallMethodRequest, caller: Caller, space: AddressSpace
@@ -120,13 +130,13 @@ class Calls:
         except CallRefusedError as error:
             result.StatusCode = _status(error.status)
             result.InputArgumentResults = [_status(code) for code in error.arguments]
-            told.warning("method refused", why=str(error), status=result.StatusCode.name)
+            self._tell_refused(told, str(error), result.StatusCode.name)
         except NotAllowedError as error:
             result.StatusCode = _status(StatusCodes.BadUserAccessDenied)
-            told.warning("method refused", why=str(error))
+            self._tell_refused(told, str(error), result.StatusCode.name)
         except EdgeflashError as error:
             result.StatusCode = _status(StatusCodes.BadInvalidState)
-            told.warning("method refused", why=str(error))
+            self._tell_refused(told, str(error), result.StatusCode.name)
         except TimeoutError:
             result.StatusCode = _status(StatusCodes.BadTimeout)
             told.error("method took too long", limit_s=CALL_TIMEOUT_S)
@@ -134,6 +144,13 @@ class Calls:
             result.StatusCode = _status(StatusCodes.BadUnexpectedError)
             told.exception("method failed inside the gateway")
         return result
+
+    def _tell_refused(self, told: Any, why: str, status: str) -> None:
+        if not self._may_tell.take():
+            self._untold += 1
+            return
+        told.warning("method refused", why=why, status=status, untold_before=self._untold)
+        self._untold = 0
 
     def show_executable(
         self, asked: Sequence[ua.ReadValueId], results: list[ua.DataValue], who: Who

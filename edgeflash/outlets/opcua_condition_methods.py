@@ -36,9 +36,6 @@ from edgeflash.outlets.opcua_nodes import standard_node
 
 REFRESH_SEVERITY = 100
 
-TURN = 50
-"""Conditions that a refresh looks at without a pause."""
-
 _EVENT_ID = Argument("EventId", ua.VariantType.ByteString, "Names an event of the condition.")
 _COMMENT = Argument("Comment", ua.VariantType.LocalizedText, "One line of text.", one_line)
 _SUBSCRIPTION = Argument("SubscriptionId", ua.VariantType.UInt32, "A subscription of the session.")
@@ -162,10 +159,9 @@ class ConditionMethods:
                 StatusCodes.BadMonitoredItemIdInvalid, f"no event item {item} in the subscription"
             )
         service.offer(_about_refresh(ObjectIds.RefreshStartEventType, "start"), item, False)
-        for place, shown in enumerate(self._conditions.all()):
+        for shown in self._conditions.all():
             if shown.condition.is_retained:
                 service.offer(shown.event, item)
-            if place % TURN == 0:
                 # Many alarms and many items: the other clients have their turn in between.
                 await asyncio.sleep(0)
         service.offer(_about_refresh(ObjectIds.RefreshEndEventType, "end"), item, False)

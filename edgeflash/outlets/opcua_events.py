@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import cast
@@ -122,6 +123,8 @@ class OpcUaEvents:
         self._before[standing.analyzer] = standing
         for event in [*events, *await self._conditions.update(view)]:
             self.send(event)
+            # Each is judged by every subscriber's filter: the other clients have their turn.
+            await asyncio.sleep(0)
 
     def send(self, event: Event) -> None:
         """Hands an event to every subscription."""

@@ -19,6 +19,7 @@ from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.outlets.opcua_monitored_items import MonitoredItems, Room
 from edgeflash.outlets.publishing import Cadence, Step
+from edgeflash.outlets.refusals import Refusals
 from edgeflash.service import SYSTEM_CLOCK
 
 MAX_NOTIFICATIONS = 5000
@@ -56,6 +57,7 @@ class Subscriber(InternalSubscription):
         self.limit_notifications(max_notifications)
         self._mono_s = mono_s
         self._cadence = Cadence(data.RevisedMaxKeepAliveCount, data.RevisedLifetimeCount)
+        self._failures = Refusals()
         self.expired = False
         """True once nobody took its answers for its lifetime; only that is still to be told."""
 
@@ -88,7 +90,10 @@ class Subscriber(InternalSubscription):
             try:
                 await self._cycle()
             except Exception:
-                _log.exception("opcua_publishing_failed", subscription=self.data.SubscriptionId)
+                # Once, and then once an hour: it may come back twenty times a second.
+                if (times := self._failures.note("")) is not None:
+                    number = self.data.SubscriptionId
+                    _log.exception("opcua_publishing_failed", subscription=number, times=times)
 
     async def _cycle(self) -> None:
         self.monitored_item_srv.look(self._mono_s())

@@ -27,7 +27,7 @@ class SecurityWatch:
         self._security = security
         self._turn = asyncio.Lock()
         self._reminder = Reminder()
-        self._told = ""
+        self._told: frozenset[str] = frozenset()
         self.own_state = ""
         """How the own certificate stands, in words; "" without one."""
         self.own_stage = Stage.FINE
@@ -35,38 +35,41 @@ class SecurityWatch:
     async def run(self, server: Any) -> None:
         """Looks until cancelled. server: the BoundedServer."""
         while self._security.own is not None:
-            try:
-                await self.look(server)
-            except Exception:
-                _log.exception("opcua_security_look_failed")
+            await self.look(server)
             await asyncio.sleep(LOOK_EVERY_S)
 
     async def look(self, server: Any) -> None:
-        """Takes over what has changed."""
-        try:
-            async with self._turn:
-                await self._look(server)
-            self._told = ""
-        except (EdgeflashError, OSError) as error:
-            if str(error) != self._told:
-                _log.error("opcua_security_not_looked_at", why=str(error))
-            self._told = str(error)
+        """Takes over what has changed. What cannot be looked at is said once, and keeps nothing
+        else from being looked at: a spoiled list of certificates must not keep a user signed in."""
+        faults = []
+        async with self._turn:
+            now = self._security.now()
+            self._remind(now)
+            for look in (self._take_over_renewed, self._end_distrusted, self._end_removed):
+                try:
+                    await look(server, now)
+                except Exception as error:
+                    is_known = isinstance(error, EdgeflashError | OSError)
+                    faults.append(str(error) if is_known else repr(error))
+                    if faults[-1] not in self._told:
+                        trace = None if is_known else error
+                        why = faults[-1]
+                        _log.error("opcua_security_not_looked_at", why=why, exc_info=trace)
+        self._told = frozenset(faults)
 
-    async def _look(self, server: Any) -> None:
-        now = self._security.now()
-        self._remind(now)
-        if await asyncio.to_thread(self._security.is_renewed):
-            await asyncio.to_thread(self._security.reload_own)
-            self._security.take_over_own(server)
-            own = self._security.own
-            assert own is not None
-            _log.warning(
-                "own_certificate_taken_over",
-                thumbprint=own.facts.thumbprint,
-                until=f"{own.facts.not_after:%Y-%m-%d}",
-            )
-        await self._end_distrusted(server, now)
-        await self._end_removed(server)
+    async def _take_over_renewed(self, server: Any, now: datetime) -> None:
+        """Offers a renewed own certificate."""
+        if not await asyncio.to_thread(self._security.is_renewed):
+            return
+        await asyncio.to_thread(self._security.reload_own)
+        self._security.take_over_own(server)
+        own = self._security.own
+        assert own is not None
+        _log.warning(
+            "own_certificate_taken_over",
+            thumbprint=own.facts.thumbprint,
+            until=f"{own.facts.not_after:%Y-%m-%d}",
+        )
 
     def _remind(self, now: datetime) -> None:
         own = self._security.own
@@ -91,7 +94,7 @@ class SecurityWatch:
                 _log.warning("opcua_client_ended", peer=processor.client, why=refusal.why)
                 await _end(processor)
 
-    async def _end_removed(self, server: Any) -> None:
+    async def _end_removed(self, server: Any, now: datetime) -> None:
         """Ends the sessions of users that are gone, or have another password or role by now."""
         if self._security.users is None:
             return

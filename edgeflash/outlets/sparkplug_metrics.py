@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from edgeflash import __version__
 from edgeflash.model import Result, Verdict
 from edgeflash.outlets.sparkplug_payload import (
     DataType,
@@ -157,6 +158,25 @@ RESULT_METRICS: tuple[ResultMetric, ...] = (
     ),
 )
 
+
+@dataclass(frozen=True, slots=True)
+class NodeMetric:
+    """What the node says of itself. alias: below those of any analyzer, for ever; append only."""
+
+    name: str
+    alias: int
+    datatype: DataType
+    description: str
+
+
+NODE_METRICS = (
+    NodeMetric("site", 1, DataType.STRING, "Name of the site."),
+    NodeMetric("edgeflash_version", 2, DataType.STRING, "Version of the gateway."),
+    NodeMetric(
+        "results_waiting", 3, DataType.INT64, "Results in the journal that are not yet sent."
+    ),
+)
+
 RESULT_POINTS: tuple[Point, ...] = tuple(p for p in CATALOGUE if p.of_result is not None)
 
 _STATED = frozenset({"possible_low_flash", "cycle_number", "epoch", "sampled_at", "stream"})
@@ -211,21 +231,43 @@ class Reading:
         )
 
 
+def device_alias(number: int, point: Point) -> int:
+    """The alias of a point of an analyzer's device."""
+    return number * ALIASES_EACH + point.register
+
+
+def record_alias(number: int, point: Point) -> int:
+    """The alias of a point of its record."""
+    return number * ALIASES_EACH + _RECORD_POINTS + point.register
+
+
+def result_alias(number: int, metric: ResultMetric) -> int:
+    """The alias of what only a result says."""
+    return number * ALIASES_EACH + _RESULT_OWN + metric.place
+
+
+def result_point_alias(number: int, point: Point) -> int:
+    """The alias of a result's figure that is also a point."""
+    return number * ALIASES_EACH + _RESULT_POINTS + point.register
+
+
 def device_readings(number: int, view: View, units: OutletUnits) -> tuple[Reading, ...]:
     """Every point of the catalogue, as the analyzer's device shows it."""
-    return tuple(_of_point(point, number, 0, view, units) for point in CATALOGUE)
+    return tuple(_of_point(point, device_alias(number, point), view, units) for point in CATALOGUE)
 
 
 def record_readings(number: int, view: View, units: OutletUnits) -> tuple[Reading, ...]:
     """The points of the analyzer's record."""
-    return tuple(_of_point(point, number, _RECORD_POINTS, view, units) for point in RECORD_POINTS)
+    return tuple(
+        _of_point(point, record_alias(number, point), view, units) for point in RECORD_POINTS
+    )
 
 
-def _of_point(point: Point, number: int, block: int, view: View, units: OutletUnits) -> Reading:
+def _of_point(point: Point, alias: int, view: View, units: OutletUnits) -> Reading:
     now = shown(point, view, units)
     return Reading(
         point.name,
-        number * ALIASES_EACH + block + point.register,
+        alias,
         DATA_TYPES[point.type],
         now.value,
         now.quality,
@@ -240,7 +282,6 @@ def result_readings(
 ) -> tuple[Reading, ...]:
     """The metrics of one judged cycle, with the time its sample passed the tap; without a cycle,
     none has a value."""
-    base = number * ALIASES_EACH
     at = now if result is None else result.sampled_at
     found = []
     for each in RESULT_METRICS:
@@ -251,7 +292,7 @@ def result_readings(
         found.append(
             Reading(
                 f"result/{each.name}",
-                base + _RESULT_OWN + each.place,
+                result_alias(number, each),
                 each.datatype,
                 value,
                 _quality_of(result, value, is_figure=each.is_figure),
@@ -266,7 +307,7 @@ def result_readings(
         found.append(
             Reading(
                 f"result/{point.name}",
-                base + _RESULT_POINTS + point.register,
+                result_point_alias(number, point),
                 DATA_TYPES[point.type],
                 value,
                 _quality_of(result, value, is_figure=point.name not in _STATED),
@@ -324,3 +365,21 @@ def codes_text(point: Point) -> tuple[str, ...]:
     if point.texts:
         return tuple(f"{code}={text}" for code, text in enumerate(point.texts))
     return tuple(f"{each.code}={each.name}" for each in point.meanings)
+
+
+def own_readings(site: str, waiting: int, now: datetime) -> tuple[Reading, ...]:
+    """What the node says of itself; always good, as of now."""
+    values: tuple[MetricValue, ...] = (site, __version__, waiting)
+    return tuple(
+        Reading(
+            each.name,
+            each.alias,
+            each.datatype,
+            value,
+            Quality.GOOD,
+            now,
+            of_now=True,
+            birth=_properties(each.description),
+        )
+        for each, value in zip(NODE_METRICS, values, strict=True)
+    )

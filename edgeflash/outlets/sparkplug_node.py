@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
 
-from edgeflash import __version__
-from edgeflash.model import Result
+from edgeflash.model import CycleSource, Result
 from edgeflash.outlets.sparkplug_host import HostState, HostStateError, decode_state
 from edgeflash.outlets.sparkplug_metrics import (
     RECORD_SUFFIX,
     Reading,
     device_readings,
+    own_readings,
     record_readings,
     result_readings,
 )
@@ -27,14 +27,12 @@ from edgeflash.outlets.sparkplug_payload import (
     Metric,
     Payload,
     PayloadError,
-    Property,
     decode_command,
     encode,
     milliseconds,
 )
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import LinkState, View
-from edgeflash.trust import Quality
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -91,7 +89,7 @@ class Outgoing:
 
 
 class EdgeNode:
-    """One edge node. numbers: of each analyzer, by id. bdseq: the last one used; None: never any.
+    """One edge node. numbers: of each analyzer, by id.
 
     presences counts the proofs that the primary host is there; ignored the commands that were none.
     """
@@ -101,7 +99,6 @@ class EdgeNode:
         identity: Identity,
         numbers: Mapping[str, int],
         units: OutletUnits,
-        bdseq: int | None = None,
     ) -> None:
         self.identity = identity
         self.phase = Phase.AWAY
@@ -110,7 +107,7 @@ class EdgeNode:
         self.waiting = 0
         self._numbers = dict(numbers)
         self._units = units
-        self._bdseq = -1 if bdseq is None else bdseq
+        self._bdseq = -1
         self._seq = 0
         self._host: HostState | None = None
         self._rebirth = False
@@ -138,6 +135,10 @@ class EdgeNode:
     @property
     def _host_is_there(self) -> bool:
         return self.identity.primary_host is None or (self._host is not None and self._host.online)
+
+    def restore(self, bdseq: int | None) -> None:
+        """Goes on after the last bdSeq that was used; None: never any."""
+        self._bdseq = -1 if bdseq is None else bdseq
 
     def connecting(self, now: datetime) -> Outgoing:
         """The will of the next connection, with a number of its own."""
@@ -179,15 +180,14 @@ class EdgeNode:
                 f"a STATE message of {state.timestamp_ms} ms, older than the one of "
                 f"{self._host.timestamp_ms if self._host else 0} ms; check the clock of the host"
             )
-        renewed = self._host is not None and state.timestamp_ms > self._host.timestamp_ms
         self._host = state
         if not state.online:
             self._leave = True
             return
         self.presences += 1
+        # It went and came before we could leave: what was sent in between may be lost.
+        self._rebirth = self._rebirth or self._leave
         self._leave = False
-        # A host that began again may have missed what was sent in between.
-        self._rebirth = self._rebirth or renewed
 
     def _take_command(self, data: bytes) -> None:
         for metric in decode_command(data):
@@ -202,7 +202,7 @@ class EdgeNode:
         self.phase, self._rebirth = Phase.BORN, False
         self._said.clear()
         self._seq = -1
-        own = self._own_readings(now)
+        own = own_readings(self.identity.site, self.waiting, now)
         metrics = (
             Metric(BDSEQ, None, milliseconds(now), DataType.INT64, self._bdseq),
             Metric(REBIRTH, None, milliseconds(now), DataType.BOOLEAN, False),
@@ -229,7 +229,7 @@ class EdgeNode:
         self._views.update((view.standing.analyzer, view) for view in known)
         if self.phase is not Phase.BORN or self.birth_due:
             return []
-        found = self._changes("", "NDATA", self._own_readings(now), now)
+        found = self._changes("", "NDATA", own_readings(self.identity.site, self.waiting, now), now)
         for view in known:
             analyzer = view.standing.analyzer
             number = self._numbers[analyzer]
@@ -247,32 +247,17 @@ class EdgeNode:
         return found
 
     def recorded(self, result: Result, now: datetime, *, is_historical: bool) -> list[Outgoing]:
-        """One result of the journal, all of its metrics; none for an analyzer that is not here."""
+        """One result of the journal, all of its metrics; none for an analyzer that is not here.
+
+        One that the analyzer had kept is history too: a newer one may have been shown already.
+        """
         analyzer = result.cycle.analyzer
+        is_historical = is_historical or result.cycle.source is CycleSource.RING
         if self.phase is not Phase.BORN or analyzer not in self._numbers:
             return []
         readings = result_readings(self._numbers[analyzer], result, self._units, now)
         metrics = (reading.in_data(is_historical=is_historical) for reading in readings)
         return [self._message("DDATA", analyzer + RECORD_SUFFIX, metrics, now)]
-
-    def _own_readings(self, now: datetime) -> tuple[Reading, ...]:
-        """What the node says of itself. Aliases below those of any analyzer; append only."""
-
-        def own(name: str, alias: int, datatype: DataType, value: str | int, what: str) -> Reading:
-            described = (Property("description", DataType.STRING, what),)
-            return Reading(name, alias, datatype, value, Quality.GOOD, now, True, described)
-
-        return (
-            own("site", 1, DataType.STRING, self.identity.site, "Name of the site."),
-            own("edgeflash_version", 2, DataType.STRING, __version__, "Version of the gateway."),
-            own(
-                "results_waiting",
-                3,
-                DataType.INT64,
-                self.waiting,
-                "Results in the journal that are not yet sent.",
-            ),
-        )
 
     def _born(self, device: str, readings: Sequence[Reading], now: datetime) -> Outgoing:
         self._remember(device, readings)

@@ -4,12 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import Protocol
 
 from edgeflash.errors import UsageError
-from edgeflash.replay.cases import Place
 
 _FORM = re.compile(r"(?:(?:(?P<analyzer>[^/]+)/)?(?P<epoch>\d+)/)?(?P<number>\d+)")
 _NEAREST = 5
+
+
+class Place(Protocol):
+    """Where a recorded cycle stands."""
+
+    @property
+    def key(self) -> tuple[int, int]:
+        """Epoch and number."""
 
 
 def place_of(places: Sequence[Place], analyzer: str, words: str, epoch: int | None) -> int:

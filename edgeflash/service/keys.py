@@ -20,7 +20,7 @@ from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 
-from edgeflash.errors import EdgeflashError, StorageError
+from edgeflash.errors import StorageError, UsageError
 from edgeflash.service import certificates
 from edgeflash.service.certificate_checks import Refusal, Trusted, check_certificate
 from edgeflash.service.certificates import CertificateFacts, CertificateUnreadableError
@@ -33,7 +33,7 @@ MOST_FILES = 1000
 MOST_FILE_BYTES = 1_000_000
 
 
-class KeyChoiceError(EdgeflashError):
+class KeyChoiceError(UsageError):
     """A certificate was named that is not there, or not by one name alone."""
 
 

@@ -14,6 +14,14 @@ from edgeflash.signal_check.plan import Step
 from edgeflash.signal_check.record import text_of
 from edgeflash.trust import Trust
 
+HELP = (
+    "Read each value where the control system shows it, and type it as it stands",
+    "there, with its quality where one is shown:",
+    "  48.2 good    3 uncertain    heat    on    bad (where no value is shown)",
+    "Or: skip REASON; note TEXT, before the value; quit, which keeps what is done.",
+    "Enter alone shows this again.",
+)
+
 LOOK_EVERY_S = 0.2
 NEEDED_COLUMNS = ("point", "step", "value", "quality")
 
@@ -41,11 +49,20 @@ class Person:
         self._ask = ask
         self._say = say
         self._tells = tells
+        self._is_helped = False
+
+    def _help(self) -> None:
+        for line in HELP:
+            self._say(line)
+        self._is_helped = True
 
     def of(self, step: Step, place: int, count: int, seconds: float) -> Answer:
-        """The answer typed: VALUE [good|uncertain|bad], skip, note TEXT, or quit."""
-        unit = f" in {step.unit}" if step.unit else ""
-        self._say(f"\n[{place}/{count}] {step.title} ({step.point}), value {step.number}{unit}")
+        """The answer typed: see HELP, which is told before the first."""
+        if not self._is_helped:
+            self._help()
+        unit = f", in {step.unit}" if step.unit else ""
+        self._say(f"\n[{place}/{count}] {step.title} ({step.point}){unit}")
+        self._say(f"  test value {step.number} of this point, shown for at most {seconds:g} s")
         if self._tells:
             sent = text_of(step.expected) or "no value"
             self._say(f"  sent: {sent}, {step.quality.trust.value}")
@@ -58,7 +75,7 @@ class Person:
             first, _, rest = line.partition(" ")
             match first.lower():
                 case "":
-                    self._say("  VALUE [good|uncertain|bad], skip, note TEXT, or quit")
+                    self._help()
                 case "quit":
                     raise StoppedError
                 case "note":
@@ -109,6 +126,13 @@ class AnswersFile:
 
 
 def _answer(row: dict[str, str]) -> Answer:
+    """Raises UsageError for a quality that is none: it would else be taken for one not told."""
     quality = (row["quality"] or "").strip().lower()
-    trust = Trust(quality) if quality in tuple(Trust) else None
+    if quality and quality not in tuple(Trust):
+        known = ", ".join(Trust)
+        raise UsageError(
+            f"--answers: {row['point']}, step {row['step']}: the quality '{quality}' is none of "
+            f"{known}; leave it empty where none is shown"
+        )
+    trust = Trust(quality) if quality else None
     return Answer((row["value"] or "").strip(), trust, (row.get("note") or "").strip())

@@ -48,7 +48,8 @@ class Step:
     """One test value of one point.
 
     value: in the inside unit, as the gateway takes it; expected: as the checked outlet shows it,
-    None for no value. unit: label of the outlet's unit; empty without one.
+    None for no value. unit: label of the outlet's unit; empty without one. text: what a code means,
+    where a display may show that instead; else empty.
     """
 
     point: str
@@ -59,6 +60,7 @@ class Step:
     expected: PointScalar
     unit: str
     quality: Quality
+    text: str = ""
 
     @property
     def key(self) -> tuple[str, int]:
@@ -106,7 +108,17 @@ def _steps(point: Point, index: int, units: OutletUnits, quality: Quality) -> li
     if point.name == "flash_point_c":
         steps.append((None, None, Quality.BAD))
     return [
-        Step(point.name, point.title, number, point.type, inside, shown, label, its_quality)
+        Step(
+            point.name,
+            point.title,
+            number,
+            point.type,
+            inside,
+            shown,
+            label,
+            its_quality,
+            point.texts[shown] if point.texts and isinstance(shown, int) else "",
+        )
         for number, (inside, shown, its_quality) in enumerate(steps, start=1)
     ]
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 
 from edgeflash.signal_check.answers import Answers, StoppedError
-from edgeflash.signal_check.compare import Outcome, compared, tolerance_of
+from edgeflash.signal_check.compare import compared, tolerance_of
 from edgeflash.signal_check.driving import Driver
 from edgeflash.signal_check.plan import Step
 from edgeflash.signal_check.record import Row, row_of
@@ -47,6 +47,6 @@ def walk(
             tolerance = tolerance_of(step, display)
             row = row_of(analyzer, outlet, step, answer, found, tolerance, asked_at, now())
             keep(row)
-            if found.outcome is Outcome.FAILED:
-                say(f"  {step.point}, step {step.number}: failed: {found.why}")
+            what = f"  {step.point}, test value {step.number}: {found.outcome.value}"
+            say(f"{what}: {found.why}" if found.why else what)
             break

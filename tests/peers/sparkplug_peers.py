@@ -14,9 +14,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from tests.peers.broker import Broker
 from tests.peers.programs import SPARKPLUG_PAYLOAD, node_modules
 from tests.peers.running import HERE, RUN_TIMEOUT_S
-from tests.ports import free_port
 from tests.sparkplug_reading import ReadPayload, read
 from tests.waiting import until
 
@@ -30,58 +30,20 @@ async def _started(*command: str, **streams: Any) -> asyncio.subprocess.Process:
     )
 
 
-async def _to_the_end(stream: asyncio.StreamReader) -> None:
-    while await stream.read(65536):
-        pass
+SETTINGS = ("allow_anonymous true", "persistence false", "max_queued_messages 100000")
+"""Of a broker that drops nothing for a listener that is slow."""
 
 
-class Broker:
-    """mosquitto on a port of its own, on loopback. It can be killed and started again."""
-
-    def __init__(self, folder: Path) -> None:
-        self.port = free_port()
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
-            "max_queued_messages 100000\nlog_type all\nlog_dest stderr\n"
-        )
-        self._process: asyncio.subprocess.Process | None = None
-        self._drain: asyncio.Task[None] | None = None
-
-    async def start(self) -> None:
-        """Returns when it listens."""
-        self._process = await _started(
-            "mosquitto", "-c", str(self._config), stderr=asyncio.subprocess.PIPE
-        )
-        said = self._process.stderr
-        assert said is not None
-        text = b""
-        async with asyncio.timeout(LONG_S):
-            while b"running" not in text:
-                line = await said.readline()
-                assert line, f"mosquitto ended: {text.decode()}"
-                text += line
-        self._drain = asyncio.create_task(_to_the_end(said))
-
-    async def kill(self) -> None:
-        """SIGKILL."""
-        if self._process is not None:
-            self._process.kill()
-            await self._process.wait()
-            if self._drain is not None:
-                await self._drain
-            self._process = self._drain = None
-
-    async def publish(self, topic: str, payload: bytes, *flags: str) -> None:
-        """Publishes as another client."""
-        done = await asyncio.create_subprocess_exec(
-            "mosquitto_pub",
-            *("-h", "127.0.0.1", "-p", str(self.port), "-t", topic, "-s", "-q", "1", *flags),
-            stdin=asyncio.subprocess.PIPE,
-        )
-        async with asyncio.timeout(LONG_S):
-            await done.communicate(payload)
-        assert done.returncode == 0
+async def publish(broker: Broker, topic: str, payload: bytes, *flags: str) -> None:
+    """Publishes as another client."""
+    done = await asyncio.create_subprocess_exec(
+        "mosquitto_pub",
+        *("-h", "127.0.0.1", "-p", str(broker.port), "-t", topic, "-s", "-q", "1", *flags),
+        stdin=asyncio.subprocess.PIPE,
+    )
+    async with asyncio.timeout(LONG_S):
+        await done.communicate(payload)
+    assert done.returncode == 0
 
 
 @dataclass(frozen=True)
@@ -154,7 +116,7 @@ async def watching(broker: Broker) -> AsyncIterator[Watch]:
     try:
         async with asyncio.timeout(LONG_S):
             while not subscribed.is_set():
-                await broker.publish(probe, b"probe")
+                await publish(broker, probe, b"probe")
         yield watch
     finally:
         if process.returncode is None:
@@ -181,7 +143,7 @@ class PrimaryHost:
             *("--will-payload", json.dumps({"online": False, "timestamp": timestamp_ms})),
             stdout=asyncio.subprocess.PIPE,
         )
-        await self._broker.publish(ready, b"ready\n", "-r")
+        await publish(self._broker, ready, b"ready\n", "-r")
         assert self._process.stdout is not None
         async with asyncio.timeout(LONG_S):
             assert await self._process.stdout.readline() == b"ready\n"
@@ -190,7 +152,7 @@ class PrimaryHost:
     async def say(self, online: bool, timestamp_ms: int) -> None:
         """Publishes its STATE, retained."""
         text = json.dumps({"online": online, "timestamp": timestamp_ms})
-        await self._broker.publish(self._topic, text.encode(), "-r")
+        await publish(self._broker, self._topic, text.encode(), "-r")
 
     async def vanish(self) -> None:
         """SIGKILL: the broker publishes the will."""

@@ -7,8 +7,10 @@ read by the tests' own reader, and in the first test by an independent decoder t
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterator, Sequence
+import re
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -16,18 +18,23 @@ from pathlib import Path
 import pytest
 
 from edgeflash.config.mqtt_entry import MqttEntry
+from edgeflash.config.site import SiteFile, SiteHeader
+from edgeflash.gateway.mqtt_outlets import settle_consumers
 from edgeflash.journal import Journal
 from edgeflash.model import Result
-from edgeflash.outlets.sparkplug_outlet import SparkplugOutlet
-from edgeflash.publication import View
+from edgeflash.outlets.mqtt import MqttOutlet
+from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
+from edgeflash.publication import LinkState, View
+from tests.peers.broker import Broker
 from tests.peers.sparkplug_peers import (
     LONG_S,
-    Broker,
+    SETTINGS,
     Heard,
     PrimaryHost,
     Watch,
     decoded,
     foreign_rebirth,
+    publish,
     watching,
 )
 from tests.sparkplug_reading import with_datatype
@@ -43,12 +50,12 @@ HOST = "control-room"
 @pytest.fixture
 async def broker(tmp_path: Path) -> AsyncIterator[Broker]:
     """A broker that listens."""
-    one = Broker(tmp_path)
+    one = Broker(tmp_path, SETTINGS)
     try:
         await one.start()
         yield one
     finally:
-        await one.kill()
+        one.kill()
 
 
 @pytest.fixture
@@ -82,18 +89,22 @@ def views(beat: int = 0) -> list[View]:
 
 @asynccontextmanager
 async def running(
-    one: MqttEntry, journal: Journal, tmp_path: Path
-) -> AsyncIterator[SparkplugOutlet]:
+    one: MqttEntry, journal: Journal, tmp_path: Path, shown: Callable[[int], list[View]] = views
+) -> AsyncIterator[MqttOutlet]:
     """The outlet at work, shown views as the gateway does: many times a second here."""
-    analyzers = [analyzer(name, number) for number, name in enumerate(NAMES, 1)]
-    outlet = SparkplugOutlet(one, analyzers, "Invented Bend", tmp_path, journal, proof_every_s=0.1)
+    analyzers = tuple(analyzer(name, number) for number, name in enumerate(NAMES, 1))
+    header = SiteHeader(name="Invented Bend")
+    settle_consumers(SiteFile(site=header, mqtt=(one,), analyzers=analyzers), journal)
+    numbers = {each.id: each.number for each in analyzers}
+    speaker = SparkplugSpeaker(one, header.name, numbers, journal, proof_every_s=0.1)
+    outlet = MqttOutlet(one, header.name, tmp_path, speaker)
     await outlet.start()
 
     async def show() -> None:
         beat = 0
         while True:
             beat += 1
-            await outlet.publish(views(beat))
+            await outlet.publish(shown(beat))
             await asyncio.sleep(0.05)
 
     showing = asyncio.create_task(show())
@@ -196,6 +207,54 @@ async def test_births_data_and_a_clean_death(
     assert len(beats) >= 3
 
 
+@pytest.mark.parametrize(("protocol", "number"), [("5", 5), ("3.1.1", 2)])
+async def test_the_session_is_clean(
+    broker: Broker, journal: Journal, tmp_path: Path, protocol: str, number: int
+) -> None:
+    """As the broker logs it: a clean session that it does not keep (MQTT 5: no expiry given, so 0),
+    a will of QoS 1 that is not retained, the command topic subscribed with QoS 1 before births."""
+    site = entry(broker, protocol=protocol)
+    async with watching(broker) as watch, running(site, journal, tmp_path):
+        await watch.until_heard("NBIRTH")
+    log, client = broker.log, "edgeflash-invented-bend-plant"
+    assert re.search(rf" as {client} \(p{number}, c1, k\d+\)", log)
+    will = log.split(f" as {client} ")[1].splitlines()[1]
+    assert re.search(r"Will message specified \(\d+ bytes\) \(r0, q1\)", will)
+    assert "spBv1.0/Invented Bend/NDEATH/gateway-1" in log.split(will)[1].splitlines()[1]
+    subscribed = log.index("spBv1.0/Invented Bend/NCMD/gateway-1 (QoS 1)")
+    assert subscribed < log.index("Received PUBLISH from " + client)
+    assert f"Client {client} disconnected." in log
+
+
+async def test_an_analyzer_that_is_lost_dies(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """DDEATH when its link is lost, QoS 0 and not retained; a birth when it is back; the other one
+    does not notice."""
+    lost = False
+
+    def shown(beat: int) -> list[View]:
+        both = views(beat)
+        if lost:
+            standing = replace(both[0].standing, link=LinkState.DOWN)
+            both[0] = replace(both[0], standing=standing)
+        return both
+
+    async with watching(broker) as watch, running(entry(broker), journal, tmp_path, shown):
+        await watch.until_heard("DDATA fp-102")
+        lost = True
+        (death,) = await watch.until_heard("DDEATH fp-101")
+        assert (death.qos, death.retain, death.payload.metrics) == (0, False, [])
+        silent = len(watch.of("DDATA fp-101"))
+        await watch.until_heard("DDATA fp-102", len(watch.of("DDATA fp-102")) + 3)
+        assert len(watch.of("DDATA fp-101")) == silent
+        lost = False
+        await watch.until_heard("DBIRTH fp-101", 2)
+        await watch.until_heard("DDATA fp-101", silent + 1)
+        assert sequence(watch.heard) == [n % 256 for n in range(len(watch.heard))]
+        assert len(watch.of("NBIRTH")) == len(watch.of("DBIRTH fp-102")) == 1
+
+
 @pytest.mark.peer("node", "npm", "sparkplug-payload")
 async def test_a_rebirth_is_answered_with_all_births(
     broker: Broker, journal: Journal, tmp_path: Path
@@ -205,8 +264,8 @@ async def test_a_rebirth_is_answered_with_all_births(
     async with watching(broker) as watch, running(entry(broker), journal, tmp_path):
         await watch.until_heard("DBIRTH fp-102")
         topic = "spBv1.0/Invented Bend/NCMD/gateway-1"
-        await broker.publish(topic, b"\x12\xff\xff")
-        await broker.publish(topic, command)
+        await publish(broker, topic, b"\x12\xff\xff")
+        await publish(broker, topic, command)
         await watch.until_heard("DBIRTH fp-102", 2)
         kinds = watch.kinds()
         second = kinds.index("NBIRTH", 1)
@@ -263,7 +322,7 @@ async def test_a_broker_that_is_killed_loses_no_result(
             await host.arrive(1000)
             stored(journal, range(1, 11))
             await until(lambda: len(ids(before)) >= 10, LONG_S)
-            await broker.kill()
+            broker.kill()
         await until(lambda: outlet.figures.connected_since is None, LONG_S)
         stored(journal, range(11, 21))
         await host.vanish()

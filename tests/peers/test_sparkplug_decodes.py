@@ -86,7 +86,7 @@ async def test_every_data_type_as_metric_and_as_property() -> None:
 async def test_a_whole_session_reads_the_same_to_both() -> None:
     """Births, data, a device's death, results: every metric's value, null, alias, time, flag and
     properties, by the independent decoder and by the tests' own reader."""
-    node = EdgeNode(Identity("g", "n", "site"), {"fp-101": 1}, OutletUnits("degC", "kPa"), 6)
+    node = EdgeNode(Identity("g", "n", "site"), {"fp-101": 1}, OutletUnits("degC", "kPa"))
     messages = [node.connecting(AT)]
     node.connected()
     node.shown([accepted_view()], AT)

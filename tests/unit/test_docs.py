@@ -33,6 +33,7 @@ from edgeflash.history.schema import COLUMNS, FINDINGS, TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.outlets.modbus_page import modbus_page
 from edgeflash.outlets.page import points_page
+from edgeflash.outlets.sparkplug_page import sparkplug_page
 from edgeflash.points import CATALOGUE
 from edgeflash.rules.catalogue import RULES
 from edgeflash.rules.page import markdown_table, rules_page
@@ -51,6 +52,10 @@ GENERATED: dict[str, tuple[Callable[[], str], str]] = {
     "docs/alarms.md": (alarms_page, "python -m edgeflash.alarms.page > docs/alarms.md"),
     "docs/rules.md": (rules_page, "python -m edgeflash.rules.page > docs/rules.md"),
     "docs/modbus.md": (modbus_page, "python -m edgeflash.outlets.modbus_page > docs/modbus.md"),
+    "docs/sparkplug.md": (
+        sparkplug_page,
+        "python -m edgeflash.outlets.sparkplug_page > docs/sparkplug.md",
+    ),
     "docs/points.md": (points_page, "python -m edgeflash.outlets.page > docs/points.md"),
 }
 

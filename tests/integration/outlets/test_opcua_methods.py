@@ -11,9 +11,11 @@ import pytest_asyncio
 from asyncua import Client, ua
 from asyncua.ua.object_ids import ObjectIds
 from asyncua.ua.uaerrors import BadNothingToDo, BadTooManyOperations
+from structlog.testing import capture_logs
 
 from edgeflash.access import UserRole, Who
 from edgeflash.outlets import OpcUaOutlet
+from edgeflash.outlets.opcua_calls import BURST
 from edgeflash.outlets.opcua_methods import METHODS
 from edgeflash.publication import TestSignal
 from edgeflash.trust import Quality
@@ -256,3 +258,14 @@ async def test_a_method_may_be_named_by_the_type(plant: Plant) -> None:
     assert (str(answer.StatusCode.name), len(plant.desk.done)) == ("Good", 1)
     answer = await plant.call("Edgeflash", method)
     assert not answer.StatusCode.is_good()
+
+
+async def test_who_is_refused_again_and_again_does_not_fill_the_log(plant: Plant) -> None:
+    """Anybody who can connect can be refused. What was not told is counted in the next line."""
+    plant.desk.who = OBSERVER
+    with capture_logs() as told:
+        for _ in range(3 * BURST):
+            assert await called(plant, "end_maintenance") == "BadUserAccessDenied"
+    lines = [line for line in told if line["event"] == "method refused"]
+    assert len(lines) < 2 * BURST
+    assert len(lines) + lines[-1]["untold_before"] <= 3 * BURST

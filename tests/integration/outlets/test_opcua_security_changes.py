@@ -6,13 +6,14 @@ import asyncio
 import logging
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Never
 
 import pytest
 from asyncua import Client, ua
 from structlog.testing import capture_logs
 
 from edgeflash.access import UserRole
+from edgeflash.errors import StorageError
 from edgeflash.outlets.opcua_identity import who_of
 from edgeflash.service import keys
 from edgeflash.service.expiry import Stage
@@ -74,6 +75,31 @@ async def user_changes(plant: Plant) -> None:
         await ended(client)
         assert await flash_point(other) == 62.5
     assert await plant.refused(await plant.client(user="ursula")) == "BadUserAccessDenied"
+
+
+async def test_a_spoiled_trust_list_does_not_keep_a_user_signed_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each thing is looked at by itself; what cannot be is said once, not every two seconds."""
+    async with secured(tmp_path) as plant:
+        plant.users.add("ursula", UserRole.OBSERVER, PASSWORD)
+        client = await plant.client(user="ursula")
+        await client.connect()
+        await plant.look()
+        trust = plant.outlet._security.trust
+        assert trust is not None
+
+        def unreadable(*arguments: object) -> Never:
+            raise StorageError("keys/clients/trusted: cannot be read")
+
+        monkeypatch.setattr(trust, "check", unreadable)
+        plant.users.remove("ursula")
+        with capture_logs() as lines:
+            await plant.look()
+            await plant.look()
+        await ended(client)
+        said = [line for line in lines if line["event"] == "opcua_security_not_looked_at"]
+        assert len(said) == 1
 
 
 async def ended(client: Client) -> None:

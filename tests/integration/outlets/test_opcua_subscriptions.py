@@ -14,9 +14,11 @@ from typing import Any
 import pytest
 import pytest_asyncio
 from asyncua import Client, ua
+from structlog.testing import capture_logs
 
 from edgeflash.outlets import OpcUaOutlet
 from edgeflash.outlets.opcua_limits import Limits
+from edgeflash.outlets.opcua_subscriber import Subscriber
 from tests.unit.outlets.builders import START, accepted_view, analyzer, opcua, rejected_view
 from tests.waiting import until
 
@@ -622,3 +624,24 @@ async def test_nothing_is_left_of_a_client_that_is_gone(outlet: OpcUaOutlet) -> 
         await one.watch()
         assert len(service.subscriptions) == before + 1
     await until(lambda: len(service.subscriptions) == before, 30.0)
+
+
+async def test_a_fault_in_publishing_does_not_fill_the_log(
+    outlet: OpcUaOutlet, client: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It can come back with every cycle, twenty times a second."""
+    cycles: list[Subscriber] = []
+
+    async def fails(self: Subscriber) -> None:
+        cycles.append(self)
+        raise RuntimeError("a fault of ours")
+
+    one = await Subscribed(client).make(50.0)
+    with capture_logs() as lines, monkeypatch.context() as patched:
+        patched.setattr(Subscriber, "_cycle", fails)
+        await until(lambda: len(cycles) >= 5, 30.0)
+    assert [line["event"] for line in lines] == ["opcua_publishing_failed"]
+    await show(outlet, 61.0, 60.0)
+    await one.watch()
+    await until(lambda: one.numbers[-1:] == [60.0], 30.0)
+    await one.end()

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import pty
 import sqlite3
 import subprocess
 import sys
@@ -158,6 +160,84 @@ def test_other_commands_do_not_load_arrow() -> None:
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
+def test_list_and_export_of_other_tables(site: Path, tmp_path: Path) -> None:
+    """Events have no verdict; without rows the file has its columns."""
+    output = tmp_path / "lab.parquet"
+    assert "0 rows" in run("export", site, output, "--table", "lab")
+    assert "value_c" in pq.read_table(output).column_names
+    with pytest.raises(UsageError, match="events have no verdict"):
+        invoke("export", site, tmp_path / "e.csv", "--table", "events", "--verdict", "rejected")
+    with pytest.raises(UsageError, match="no row in events of 'fp-101'; it is empty"):
+        invoke("export", site, tmp_path / "e.csv", "--table", "events", "--analyzer", "fp-101")
+
+
+@pytest.mark.parametrize("suffix", [".png", ".html"])
+def test_plot_draws_each_figure(site: Path, tmp_path: Path, suffix: str) -> None:
+    """And says what it drew; the trend has the rows of the journal too."""
+    output = tmp_path / f"figure{suffix}"
+    said = run("plot", site, output, "--analyzer", "fp-101")
+    assert "trend" in said
+    assert "40 cycles" in said
+    begins = b"\x89PNG" if suffix == ".png" else b"<!DOCTYPE html>"
+    assert output.read_bytes().startswith(begins)
+    said = run("plot", site, output, "--figure", "availability", "--until", "2026-05-01")
+    assert "2026-04-30 to 2026-04-30" in said
+    assert "900 s" in said
+    options = ("--figure", "trace", "--analyzer", "fp-101", "--cycle", "0/38")
+    assert "2026-05-01 00:32:00 UTC; The peak is 1.2 kPa." in run("plot", site, output, *options)
+    if suffix == ".html":
+        assert "fp-101/0/38: doubtful, 62.80" in output.read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("words", "match"),
+    [
+        (("a.pdf", "--analyzer", "fp-101"), r"\.png or a \.html"),
+        (("a.png",), "give --analyzer"),
+        (("a.png", "--analyzer", "fp-101", "--cycle", "3"), "--figure trace"),
+        (("a.png", "--analyzer", "fp-101", "--figure", "trace"), "needs it"),
+        (("a.png", "--analyzer", "fp-101", "--figure", "trace", "--cycle", "77"), "nearest are"),
+        (("a.png", "--analyzer", "fp-101", "--since", "2030-01-01"), "nothing to draw"),
+        (("a.png", "--analyzer", "fp-9"), "there are: fp-101"),
+    ],
+)
+def test_what_cannot_be_drawn(site: Path, words: tuple[str, ...], match: str) -> None:
+    output, *options = words
+    with pytest.raises(UsageError, match=match):
+        invoke("plot", site, site.parent / output, *options)
+    assert not (site.parent / output).exists()
+
+
+def test_no_bar_where_nobody_looks(site: Path, tmp_path: Path) -> None:
+    """Standard error of a command in a pipe is for errors."""
+    command = ["-m", "edgeflash", "history", "export", str(site), str(tmp_path / "out.csv")]
+    done = subprocess.run([sys.executable, *command], capture_output=True, text=True, check=True)
+    assert done.stderr == ""
+    assert done.stdout.endswith("out.csv: 40 rows\n")
+
+
+def test_a_bar_on_a_terminal(site: Path, tmp_path: Path) -> None:
+    """On standard error, so that what is printed can still be piped."""
+    ours, theirs = pty.openpty()
+    words = ["-m", "edgeflash", "history", "export", str(site), str(tmp_path / "out.csv")]
+    environment = {**os.environ, "TERM": "xterm"}
+    seen = b""
+    with subprocess.Popen(
+        [sys.executable, *words], stdout=subprocess.PIPE, stderr=theirs, text=True, env=environment
+    ) as command:
+        os.close(theirs)
+        try:
+            while part := os.read(ours, 4096):
+                seen += part
+        except OSError:
+            pass  # how Linux tells that the other end is closed
+        finally:
+            os.close(ours)
+        printed, _ = command.communicate()
+    assert b"Exporting results" in seen
+    assert printed.endswith("out.csv: 40 rows\n")
+
+
 def test_events_are_exported_with_those_only_in_the_journal(site: Path, tmp_path: Path) -> None:
     """As results are; a verdict they do not have is refused, not passed over."""
     state, output = site.parent / "state", tmp_path / "events.csv"
@@ -173,5 +253,5 @@ def test_events_are_exported_with_those_only_in_the_journal(site: Path, tmp_path
     assert found == [("", "login_failed", ""), ("fp-101", "comment", "one; two")]
     lab = tmp_path / "lab.parquet"
     assert run("export", site, lab, "--table", "lab") == f"{lab}: 0 rows\n"
-    with pytest.raises(UsageError, match="events are not judged"):
+    with pytest.raises(UsageError, match="events have no verdict"):
         run("export", site, output, "--table", "events", "--verdict", "rejected")

@@ -3,90 +3,40 @@ specification 3.0.0 that it checks, by their identifiers, from memory."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import pytest
 
-from edgeflash.model import Result, Verdict
 from edgeflash.outlets.sparkplug_host import HostStateError
-from edgeflash.outlets.sparkplug_node import EdgeNode, Identity, Outgoing, PayloadError, Phase
-from edgeflash.outlets.sparkplug_payload import DataType, Metric, Payload, encode
-from edgeflash.outlets.values import OutletUnits
+from edgeflash.outlets.sparkplug_node import EdgeNode, PayloadError, Phase
 from edgeflash.points import CATALOGUE
-from edgeflash.publication import LinkState, View
-from tests.sparkplug_reading import ReadPayload, read, with_datatype
+from edgeflash.publication import LinkState
+from tests.sparkplug_reading import read, with_datatype
 from tests.unit.outlets.builders import (
     START,
     accepted_view,
-    rejected_view,
     result,
     standing_of,
     view_of,
     with_heartbeat,
 )
-
-NOW = datetime(2031, 4, 5, 7, 0, tzinfo=UTC)
-UNITS = OutletUnits("degC", "kPa")
-NODE = Identity("Invented Bend", "gateway-1", "Invented Bend")
-HOSTED = replace(NODE, primary_host="control-room")
-NCMD = "spBv1.0/Invented Bend/NCMD/gateway-1"
-STATE = "spBv1.0/STATE/control-room"
-NUMBERS = {"fp-101": 1, "fp-102": 2}
-
-
-def down(name: str = "fp-101") -> View:
-    """A view of an analyzer that cannot be reached."""
-    return view_of(standing_of(result(name), name=name, link=LinkState.DOWN))
-
-
-def kinds(messages: Sequence[Outgoing]) -> list[str]:
-    """Kind and device of each message, as `DBIRTH fp-101`."""
-    found = []
-    for message in messages:
-        parts = message.topic.split("/")
-        assert parts[:2] == ["spBv1.0", "Invented Bend"]
-        assert parts[3] == "gateway-1"
-        found.append(" ".join((parts[2], *parts[4:])))
-    return found
-
-
-def payload(messages: Sequence[Outgoing], kind: str) -> ReadPayload:
-    """What the one message of this kind and device carries."""
-    (found,) = (m for m, k in zip(messages, kinds(messages), strict=True) if k == kind)
-    return read(found.payload)
-
-
-def connected(identity: Identity = NODE, **more: int) -> EdgeNode:
-    """A node with a session and a view of each analyzer, of which only the first can be reached."""
-    node = EdgeNode(identity, NUMBERS, UNITS, more.get("bdseq"))
-    node.connecting(NOW)
-    node.connected()
-    assert node.shown([accepted_view(), down("fp-102")], NOW) == []
-    return node
-
-
-def born(identity: Identity = NODE) -> tuple[EdgeNode, list[Outgoing]]:
-    """A node that has just sent its births, and these."""
-    node = connected(identity)
-    if identity.primary_host is not None:
-        node.received(STATE, state(True, 1000))
-    assert node.birth_due
-    return node, node.births({"fp-101": result()}, NOW)
-
-
-def state(online: bool, timestamp_ms: int) -> bytes:
-    """A STATE message of a host."""
-    return json.dumps({"online": online, "timestamp": timestamp_ms}).encode()
-
-
-def command(name: str = "Node Control/Rebirth", value: bool = True) -> bytes:
-    """A command with one metric."""
-    metric = Metric(name, None, 0, DataType.BOOLEAN, value)
-    return encode(Payload(0, (metric,), None))
-
+from tests.unit.outlets.sparkplug_builders import (
+    HOSTED,
+    NCMD,
+    NODE,
+    NOW,
+    NUMBERS,
+    STATE,
+    UNITS,
+    born,
+    command,
+    connected,
+    down,
+    kinds,
+    payload,
+    state,
+)
 
 # Births
 
@@ -121,7 +71,8 @@ def test_node_birth_has_bdseq_and_the_rebirth_control() -> None:
 def test_the_will_has_the_number_of_the_birth() -> None:
     """topics-nbirth-bdseq-matching, topics-ndeath-payload, topics-ndeath-seq,
     message-flow-edge-node-birth-publish-will-message-topic, -qos, -payload-bdSeq."""
-    node = EdgeNode(NODE, NUMBERS, UNITS, bdseq=41)
+    node = EdgeNode(NODE, NUMBERS, UNITS)
+    node.restore(41)
     will = node.connecting(NOW)
     assert (will.topic, will.qos) == ("spBv1.0/Invented Bend/NDEATH/gateway-1", 1)
     (metric,) = read(will.payload).metrics
@@ -141,85 +92,6 @@ def test_bdseq_rises_with_every_connection_and_wraps() -> None:
         seen.append(read(node.connecting(NOW).payload).named("bdSeq").value)
         assert seen[-1] == node.bdseq
     assert seen == [*range(256), 0]
-
-
-def test_births_name_every_metric_with_type_and_value() -> None:
-    """topics-dbirth-metrics, topics-dbirth-metric-reqs, payloads-name-requirement,
-    payloads-alias-birth-requirement, payloads-metric-datatype-req,
-    payloads-name-birth-data-requirement, payloads-alias-uniqueness."""
-    _, messages = born()
-    aliases: list[int | None] = []
-    for message in messages:
-        names = set()
-        for metric in read(message.payload).metrics:
-            assert metric.name
-            assert metric.name not in names
-            names.add(metric.name)
-            assert metric.datatype is not None
-            assert metric.timestamp is not None
-            assert metric.is_null == (metric.value is None)
-            if metric.name not in ("bdSeq", "Node Control/Rebirth"):
-                aliases.append(metric.alias)
-    assert None not in aliases
-    assert len(set(aliases)) == len(aliases)
-    device = payload(messages, "DBIRTH fp-101")
-    assert [m.name for m in device.metrics] == [p.name for p in CATALOGUE]
-
-
-def test_values_types_and_properties_come_from_the_catalogue() -> None:
-    """payloads-propertyset-quality-value-type, -value, metric timestamps are source times
-    (payloads-metric-timestamp-in-UTC)."""
-    device = payload(born()[1], "DBIRTH fp-101")
-    flash = device.named("flash_point_c")
-    assert (flash.datatype, flash.value, flash.alias) == (10, 62.5, 1000)
-    assert flash.timestamp == int(START.timestamp() * 1000)
-    assert flash.properties["Quality"] == 192
-    assert flash.property_types["Quality"] == 3
-    assert flash.properties["status"] == "Good"
-    assert flash.properties["engUnit"] == "°C"
-    assert (flash.properties["low"], flash.properties["high"]) == (-50.0, 400.0)
-    assert "The value to control on" in flash.properties["description"]
-    verdict = device.named("verdict")
-    assert (verdict.datatype, verdict.value) == (6, 1)
-    assert verdict.properties["codes"] == "0=none, 1=accepted, 2=doubtful, 3=rejected"
-    assert device.named("possible_low_flash").value is False
-    assert device.named("cycle_number").value == 17
-    assert device.named("product").value == "jet"
-    assert device.named("sampled_at").value == int(START.timestamp() * 1000)
-
-
-def test_a_unit_of_the_outlet_changes_value_range_and_unit_together() -> None:
-    """62.5 °C is 144.5 °F (exact)."""
-    node = EdgeNode(NODE, {"fp-101": 1}, OutletUnits("degF", "psi"))
-    node.connected()
-    node.shown([accepted_view()], NOW)
-    messages = node.births({"fp-101": result()}, NOW)
-    flash = payload(messages, "DBIRTH fp-101").named("flash_point_c")
-    assert flash.value == pytest.approx(144.5)
-    assert (flash.properties["engUnit"], flash.properties["low"]) == ("°F", pytest.approx(-58))
-    published = payload(messages, "DBIRTH fp-101.record").named("result/published_c")
-    assert published.value == pytest.approx(144.5)
-    assert published.properties["engUnit"] == "°F"
-
-
-@pytest.mark.parametrize(
-    ("view", "value", "quality", "status"),
-    [
-        (accepted_view(), 62.5, 192, "Good"),
-        (rejected_view(), 62.5, 500, "UncertainLastUsableValue"),
-        (rejected_view(held=False), None, 0, "BadNoData"),
-    ],
-)
-def test_quality_is_one_of_three_and_never_better_than_the_evidence(
-    view: View, value: float | None, quality: int, status: str
-) -> None:
-    """payloads-propertyset-quality-value-value: 0 bad, 192 good, 500 stale. A bad value is null."""
-    node = EdgeNode(NODE, {"fp-101": 1}, UNITS)
-    node.connected()
-    node.shown([view], NOW)
-    flash = payload(node.births({}, NOW), "DBIRTH fp-101").named("flash_point_c")
-    assert (flash.value, flash.is_null) == (value, value is None)
-    assert (flash.properties["Quality"], flash.properties["status"]) == (quality, status)
 
 
 def test_nothing_is_born_before_every_analyzer_is_known() -> None:
@@ -416,14 +288,21 @@ def test_an_older_state_is_not_believed() -> None:
     assert node.leave_due
 
 
-def test_a_host_that_began_again_gets_births_again() -> None:
-    """Its newer STATE: what was sent between its sessions may be lost, so all is told anew."""
+def test_a_host_that_went_and_came_at_once_gets_births_again() -> None:
+    """Before the node could leave: what was sent between its sessions may be lost."""
+    node, _ = born(HOSTED)
+    node.received(STATE, state(False, 1000))
+    node.received(STATE, state(True, 1001))
+    assert (node.leave_due, node.birth_due) == (False, True)
+
+
+def test_a_host_that_only_says_again_that_it_is_there_changes_nothing() -> None:
+    """Also with a newer time, as a host has that tells it regularly: it is a sign of life."""
     node, _ = born(HOSTED)
     assert node.presences == 1
     node.received(STATE, state(True, 1000))
-    assert (node.birth_due, node.presences) == (False, 2)
     node.received(STATE, state(True, 1001))
-    assert node.birth_due
+    assert (node.birth_due, node.leave_due, node.presences) == (False, False, 3)
 
 
 @pytest.mark.parametrize(
@@ -468,57 +347,20 @@ def test_after_a_lost_connection_nothing_is_sent_until_births() -> None:
 # Results
 
 
-def names_by_alias(messages: Sequence[Outgoing], kind: str) -> dict[int | None, str]:
-    """What the birth says of the metrics of a device."""
-    return {m.alias: m.name or "" for m in payload(messages, kind).metrics}
-
-
-def told(one: Result, *, is_historical: bool) -> dict[str, object]:
-    """Values, by name, of the message of one result."""
-    node, messages = born()
-    birth = payload(messages, "DBIRTH fp-101.record")
-    types = {m.alias: m.datatype or 0 for m in birth.metrics}
-    names = names_by_alias(messages, "DBIRTH fp-101.record")
-    messages = node.recorded(one, NOW, is_historical=is_historical)
-    assert kinds(messages) == ["DDATA fp-101.record"]
-    data = read(messages[0].payload)
-    assert {m.is_historical for m in data.metrics} == {is_historical}
-    assert {m.timestamp for m in data.metrics} == {int(one.sampled_at.timestamp() * 1000)}
-    assert data.seq == 4
-    return {names[m.alias]: with_datatype(m, types[m.alias]) for m in data.metrics}
-
-
-@pytest.mark.parametrize("is_historical", [True, False])
-def test_a_result_is_told_whole_with_its_own_time(is_historical: bool) -> None:
-    """Payload 6.4.5: is_historical, and the time of the sample, not of the sending."""
-    values = told(result(cycle_number=99, value_c=60.25), is_historical=is_historical)
-    assert values["result/id"] == "fp-101/0/99"
-    assert values["result/verdict"] == "accepted"
-    assert values["result/published_c"] == 60.25
-    assert values["result/cycle_number"] == 99
-    assert values["result/reported_c"] == pytest.approx(60.65)
-    assert values["result/reason_text"] == ""
-    assert values["result/judged_at"] == int(START.timestamp() * 1000)
-
-
-def test_a_rejected_result_has_its_reasons_and_no_value() -> None:
-    """With the sentences of the rules."""
-    values = told(result(verdict=Verdict.REJECTED), is_historical=True)
-    assert values["result/verdict"] == "rejected"
-    assert values["result/published_c"] is None
-    assert values["result/reasons"] == "invented"
-    assert values["result/reason_text"] == "the ramp was not steady, Δ 3 °C/min"
-
-
-def test_a_result_of_an_analyzer_that_is_gone_is_passed_over() -> None:
-    """No metric of it has been born."""
+def test_every_message_has_the_time_of_its_sending() -> None:
+    """topics-ndata-timestamp, topics-ddata-timestamp: not the time of a value."""
     node, _ = born()
-    assert node.recorded(result("old-9"), NOW, is_historical=True) == []
+    node.waiting = 3
+    later = NOW + timedelta(seconds=5)
+    messages = node.shown([with_heartbeat(accepted_view(), 8)], later)
+    messages += node.recorded(result(), later, is_historical=True)
+    assert kinds(messages) == ["NDATA", "DDATA fp-101", "DDATA fp-101.record"]
+    assert {read(m.payload).timestamp for m in messages} == {int(later.timestamp() * 1000)}
 
 
-def test_the_birth_of_a_record_has_the_newest_result() -> None:
-    """operational-behavior-data-publish-dbirth-values: current values, or null before any."""
-    _, messages = born()
-    assert payload(messages, "DBIRTH fp-101.record").named("result/id").value == "fp-101/0/17"
-    none = payload(messages, "DBIRTH fp-102.record").named("result/id")
-    assert (none.is_null, none.properties["status"]) == (True, "BadWaitingForInitialData")
+def test_another_host_does_not_count() -> None:
+    """message-flow-edge-node-birth-publish-phid-wait-id."""
+    node = connected(HOSTED)
+    node.received("spBv1.0/STATE/laboratory", state(True, 1000))
+    assert not node.birth_due
+    assert node.presences == 0

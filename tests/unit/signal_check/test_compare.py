@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from edgeflash.errors import UsageError
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.points import PointType
-from edgeflash.signal_check.answers import AnswersFile, Person, StoppedError
+from edgeflash.signal_check.answers import HELP, AnswersFile, Person, StoppedError
 from edgeflash.signal_check.compare import (
     Answer,
     Outcome,
@@ -73,12 +73,12 @@ def test_no_value_must_be_shown_as_none(line: str, outcome: Outcome) -> None:
         (("possible_low_flash", 1), ("1", "true", "ON"), ("0", "off", "maybe", "")),
         (("possible_low_flash", 2), ("0", "False"), ("1", "yes")),
         (("reason_text", 1), ("TEST ReasonText",), ("TEST Product", "test reasontext")),
-        (("verdict", 1), ("3", "3.0 uncertain"), ("2", "3.0001", "rejected")),
+        (("verdict", 1), ("3", "3.0 uncertain", "Rejected"), ("2", "3.0001", "accepted")),
         (("verdict", 2), ("0",), ("65535",)),
     ],
 )
 def test_other_types(key: tuple[str, int], right: tuple[str, ...], wrong: tuple[str, ...]) -> None:
-    """Exactly what was sent."""
+    """Exactly what was sent; a state by its number or by its text."""
     assert {compared(STEPS[key], answer_of(line), 0.05).outcome for line in right} == {PASSED}
     assert {compared(STEPS[key], answer_of(line), 0.05).outcome for line in wrong} == {FAILED}
 
@@ -184,6 +184,38 @@ def test_a_person_remarks_skips_and_stops() -> None:
     with pytest.raises(StoppedError):
         Person(ended, said.append, tells=True).of(FLASH, 1, 9, 60.0)
     assert "62.5, uncertain" in said[-1]
+
+
+def test_a_person_is_told_how_before_the_first_value_and_when_lost() -> None:
+    """What to type, in 80 columns; which of a point's values it is cannot be taken for a value."""
+    lines = iter(["62.5", "", "62.5"])
+    said: list[str] = []
+    person = Person(lambda prompt: next(lines), said.append, tells=False)
+    person.of(FLASH, 1, 9, 60.0)
+    assert said[0] == HELP[0]
+    assert "test value 1 of this point, shown for at most 60 s" in said[-1]
+    asked = len(said)
+    person.of(FLASH, 2, 9, 60.0)
+    assert said.count(HELP[0]) == 2 and len(said) == asked + 2 + len(HELP)
+    assert all(len(line) <= 80 for line in HELP)
+
+
+def test_a_state_may_be_told_in_the_words_of_a_display() -> None:
+    """A multi-state point shows its text on most screens; another state's text fails."""
+    step = STEPS["link_state", 1]
+    assert step.text == "misconfigured"
+    assert compared(step, Answer("Misconfigured"), 0.05).outcome is PASSED
+    assert compared(step, Answer(str(step.expected)), 0.05).outcome is PASSED
+    assert compared(step, Answer("up"), 0.05).outcome is FAILED
+    assert compared(STEPS["reason_code", 1], Answer(""), 0.05).outcome is FAILED
+
+
+def test_a_quality_that_is_none_is_no_answer(tmp_path: Path) -> None:
+    """A misspelt one must not pass for one that nobody looked at."""
+    path = tmp_path / "answers.csv"
+    path.write_text("point,step,value,quality\nflash_point_c,1,62.5,God\n", "utf-8")
+    with pytest.raises(UsageError, match="flash_point_c, step 1: the quality 'god' is none of"):
+        AnswersFile(path).of(FLASH, 1, 9, 0.0)
 
 
 def test_answers_come_from_a_file_as_it_grows(tmp_path: Path) -> None:

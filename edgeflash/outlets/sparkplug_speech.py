@@ -1,4 +1,4 @@
-"""The Sparkplug outlet: an edge node of sparkplug_node on an MQTT connection.
+"""What a Sparkplug outlet says in a session: what its edge node says, and the results.
 
 One task sends everything, in the order in which the node numbered it. Live values go before every
 few results of the journal, which are read only as fast as they are sent.
@@ -8,17 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from collections.abc import Iterable, Mapping, Sequence
 
 import structlog
 
 from edgeflash.config.mqtt_entry import MqttEntry
-from edgeflash.config.site import Analyzer
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.model import Result
-from edgeflash.outlets.mqtt_connection import MqttConnection, MqttFigures
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
 from edgeflash.outlets.sparkplug_delivery import Delivery
@@ -42,18 +39,20 @@ messages for a subscriber that is slower than we are."""
 PROOF_EVERY_S = 10.0
 """How often evidence is asked for while any is wanted."""
 
+BIRTHS_EVERY_S = 1.0
+"""The least time between two births in one session, however often a host asks."""
+
 log = structlog.get_logger("edgeflash.sparkplug")
 
 
-class SparkplugOutlet:
-    """Carries all analyzers to the hosts of one broker. site_dir: as MqttConnection has it."""
+class SparkplugSpeaker:
+    """The speaker of one [[mqtt]] entry with form = "sparkplug". numbers: of analyzers, by id."""
 
     def __init__(
         self,
         entry: MqttEntry,
-        analyzers: Sequence[Analyzer],
         site_name: str,
-        site_dir: Path,
+        numbers: Mapping[str, int],
         journal: Journal,
         clock: Clock = SYSTEM_CLOCK,
         *,
@@ -61,95 +60,83 @@ class SparkplugOutlet:
     ) -> None:
         if entry.group_id is None or entry.node_id is None:
             raise ValueError("an entry for Sparkplug has a group_id and a node_id")
-        self._identity = Identity(entry.group_id, entry.node_id, site_name, entry.primary_host)
-        self._numbers = {analyzer.id: analyzer.number for analyzer in analyzers}
+        identity = Identity(entry.group_id, entry.node_id, site_name, entry.primary_host)
         self._entry = entry
-        self._units = OutletUnits(entry.temperature_unit, entry.pressure_unit)
         self._journal = journal
         self._clock = clock
-        self._connection = MqttConnection(entry, site_name, site_dir, clock)
+        self._analyzers = tuple(numbers)
         self._bdseq_key = f"sparkplug {entry.id} bdSeq"
         self._proof_every_s = proof_every_s
-        self._node = self._made_node(None)
-        self._delivery = Delivery(0, 0.0)
+        units = OutletUnits(entry.temperature_unit, entry.pressure_unit)
+        self._node = EdgeNode(identity, numbers, units)
+        self._overlap_s = 0.0 if identity.primary_host is None else entry.host_overlap_s
+        self._delivery = Delivery(0, self._overlap_s)
+        self._is_restored = False
         self._news = asyncio.Event()
         self._newest: dict[str, View] = {}
-        self._waiting: dict[str, View] = {}
-        self._next_turn_s = self._next_proof_s = self._next_count_s = 0.0
+        self._changed: dict[str, View] = {}
+        self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0
         self._asked: tuple[float, int] | None = None
-        self._running: asyncio.Task[None] | None = None
         self._told: set[str] = set()
         self._log = log.bind(outlet=entry.id)
+        self._journal_fault = ""
 
     @property
-    def endpoint(self) -> str:
-        """Broker, group and node."""
-        return f"{self._entry.broker} {self._identity.topic('+')}"
+    def fault(self) -> str:
+        """What a session that stands does not bring to the broker; empty when it brings all."""
+        if self._journal_fault:
+            return self._journal_fault
+        host = self._entry.primary_host
+        if self._node.phase is Phase.WAITING and host is not None:
+            return f"the primary host {host} is not online; all waits for it"
+        return ""
 
-    @property
-    def figures(self) -> MqttFigures:
-        """How the connection fares."""
-        return self._connection.figures
-
-    async def start(self) -> None:
-        """Begins to connect, for ever. Raises StorageError when the journal cannot be read."""
-        self._node, self._delivery = await asyncio.to_thread(self._from_journal)
-        self._running = asyncio.create_task(
-            self._connection.run(self), name=f"sparkplug {self._entry.id}"
-        )
-
-    async def publish(self, views: Sequence[View]) -> None:
-        """Shows these views; never waits for the broker. Raises what ended the connection."""
+    def offer(self, views: Sequence[View]) -> None:
+        """Takes the newest views of these analyzers."""
         for view in views:
             self._newest[view.standing.analyzer] = view
-            self._waiting[view.standing.analyzer] = view
+            self._changed[view.standing.analyzer] = view
         self._news.set()
-        if self._running is not None and self._running.done():
-            await self._running
 
-    async def stop(self) -> None:
-        """Says that the node dies, and disconnects."""
-        if self._running is not None:
-            self._running.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._running
-            self._running = None
-
-    def _made_node(self, bdseq: int | None) -> EdgeNode:
-        return EdgeNode(self._identity, self._numbers, self._units, bdseq)
-
-    def _from_journal(self) -> tuple[EdgeNode, Delivery]:
-        """The node and the place of its results, as they stood at the last end."""
-        journal, consumer = self._journal, self._entry.consumer
-        text = journal.states().get(self._bdseq_key, "")
-        position = journal.position(consumer)
-        if position == 0 and not text and self._entry.start_from == "now":
-            position = journal.newest()
-            journal.advance(consumer, position)
-        overlap_s = 0.0 if self._identity.primary_host is None else self._entry.host_overlap_s
-        return self._made_node(int(text) if text.isdigit() else None), Delivery(position, overlap_s)
-
-    # What MqttConnection asks
+    async def waiting(self) -> int:
+        """How many results are not known to have arrived. Raises StorageError."""
+        return await asyncio.to_thread(self._journal.pending, self._entry.consumer)
 
     async def will(self) -> Message:
-        """The node's death, with a bdSeq that is on disk before it is used."""
+        """The node's death, with a bdSeq that is on disk before it is used.
+
+        Raises StorageError when the journal cannot be read.
+        """
+        if not self._is_restored:
+            bdseq, position = await asyncio.to_thread(self._stood)
+            self._node.restore(bdseq)
+            self._delivery = Delivery(position, self._overlap_s)
+            self._is_restored = True
         death = self._node.connecting(self._clock.utc_now())
+        text = str(self._node.bdseq)
         try:
-            await asyncio.to_thread(self._journal.put_state, self._bdseq_key, str(self._node.bdseq))
+            await asyncio.to_thread(self._journal.put_state, self._bdseq_key, text)
         except StorageError as error:
+            # A full disk must not keep the control system from what is live.
             self._tell("bdSeq cannot be kept; after a restart it may be used again", error)
         return _message(death)
+
+    def _stood(self) -> tuple[int | None, int]:
+        """The last bdSeq, and how far the results came."""
+        text = self._journal.states().get(self._bdseq_key, "")
+        position = self._journal.position(self._entry.consumer)
+        return int(text) if text.isdigit() else None, position
 
     async def speak(self, session: Session) -> None:
         """Births, data, commands and results, until the session ends."""
         self._node.connected()
-        self._waiting = dict(self._newest)
+        self._changed = dict(self._newest)
         self._asked = None
-        self._next_turn_s = self._next_proof_s = self._next_count_s = 0.0
+        self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0
         listening = asyncio.create_task(self._listen(session), name=f"{self._entry.id} listens")
         listening.add_done_callback(lambda _: self._news.set())
         try:
-            for topic in self._identity.subscriptions:
+            for topic in self._node.identity.subscriptions:
                 await session.subscribe(topic, qos=1)
             await self._send_until_ended(session, listening)
         finally:
@@ -182,16 +169,22 @@ class SparkplugOutlet:
                 await session.ended()
                 return
             if node.birth_due:
-                await self._be_born(session)
+                if (early_s := self._next_birth_s - self._clock.mono_s()) > 0:
+                    await self._wait_for_news(early_s)
+                else:
+                    await self._be_born(session)
                 continue
-            views, self._waiting = list(self._waiting.values()), {}
+            views, self._changed = list(self._changed.values()), {}
             await self._send(session, node.shown(views, self._clock.utc_now()))
             more = node.phase is Phase.BORN and await self._send_results(session)
             await self._prove(session)
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(TURN_S if more else None):
-                    await self._news.wait()
+            await self._wait_for_news(TURN_S if more else None)
         await listening  # raises what ended it
+
+    async def _wait_for_news(self, at_most_s: float | None) -> None:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(at_most_s):
+                await self._news.wait()
 
     async def _be_born(self, session: Session) -> None:
         try:
@@ -199,12 +192,13 @@ class SparkplugOutlet:
         except StorageError as error:
             self._tell("the journal cannot be read; births tell no results", error)
             newest, latest = self._delivery.sent, {}
-        views, self._waiting = list(self._waiting.values()), {}
+        views, self._changed = list(self._changed.values()), {}
         self._node.shown(views, self._clock.utc_now())  # known to the births; tells nothing itself
         if not self._node.birth_due:  # the host may have gone meanwhile
             return
         self._delivery.begin(newest)
         self._asked = None
+        self._next_birth_s = self._clock.mono_s() + BIRTHS_EVERY_S
         births = self._node.births(latest, self._clock.utc_now())
         await self._send(session, births)
         self._log.info("sparkplug births sent", bdseq=self._node.bdseq, messages=len(births))
@@ -212,7 +206,7 @@ class SparkplugOutlet:
     def _stock(self) -> tuple[int, dict[str, Result]]:
         """The last place in the journal, and each analyzer's newest result of no earlier time."""
         newest = self._journal.newest()
-        latest = {name: self._journal.latest(name) for name in self._numbers}
+        latest = {name: self._journal.latest(name) for name in self._analyzers}
         return newest, {name: result for name, result in latest.items() if result is not None}
 
     async def _send_results(self, session: Session) -> bool:
@@ -226,6 +220,7 @@ class SparkplugOutlet:
             entries = await asyncio.to_thread(
                 self._journal.entries_after, delivery.sent, TURN_RESULTS
             )
+            self._journal_fault = ""
             if len(entries) < TURN_RESULTS:
                 node.waiting = 0
             elif now_s >= self._next_count_s:
@@ -233,6 +228,7 @@ class SparkplugOutlet:
                 node.waiting = await asyncio.to_thread(self._journal.count_after, delivery.sent)
         except StorageError as error:
             self._tell("the journal cannot be read; results wait", error)
+            self._journal_fault = str(error)
             return False
         for entry in entries:
             if node.birth_due or node.leave_due:
@@ -255,7 +251,7 @@ class SparkplugOutlet:
         A subscription that stands already is made again: the broker answers it after all it was
         given before, and sends the host's retained STATE anew.
         """
-        delivery, host = self._delivery, self._identity.state_topic
+        delivery, host = self._delivery, self._node.identity.state_topic
         if self._asked is not None:
             asked_s, presences = self._asked
             if self._node.presences > presences or host is None:
@@ -268,7 +264,7 @@ class SparkplugOutlet:
         if now_s >= self._next_proof_s:
             self._next_proof_s = now_s + self._proof_every_s
             presences = self._node.presences
-            await session.subscribe(host or self._identity.command_topic, qos=1)
+            await session.subscribe(host or self._node.identity.command_topic, qos=1)
             self._asked = (now_s, presences)
             self._news.set()
 
