@@ -42,7 +42,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
         with start_gateway(site) as gateway:
             gateway.wait_for("cycle accepted", 120.0)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
         # A flush would find a file of today unreadable by itself.
         site.write_text(site.read_text("utf-8").replace("flush_s = 5", "flush_s = 3600"), "utf-8")
         with start_gateway(site, 1) as gateway:
@@ -64,7 +64,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
             assert (code, made["doubtful"]) == (0, [])
             gateway.wait_for("history repair ended", 120.0)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
 
         with Journal.open_readonly(tmp_path / JOURNAL_NAME) as journal:
             kinds = [e.kind.value for e in journal.events()]
@@ -80,7 +80,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
         with start_gateway(moved, 2) as gateway:
             gateway.wait_for("cycle accepted", 120.0)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
         with Journal.open_readonly(other / JOURNAL_NAME) as journal:
             after = {a.id: journal.latest(a.id) for a in endpoints}
         moved_on = [a.id for a in endpoints if after[a.id] != before[a.id]]
