@@ -62,6 +62,7 @@ class JournalReader:
         self._reader = tables.connect_reader(path)
         self._lock = threading.Lock()
         self._damaged: set[int] = set()
+        self._damaged_events: set[int] = set()
 
     def __enter__(self) -> Self:
         return self
@@ -229,27 +230,33 @@ class JournalReader:
     def _events(
         self, where: str, values: Sequence[int | str], limit: int
     ) -> list[tuple[int, EventEntry]]:
+        """where, values: the first of them is `seq > ?`."""
+        found: list[tuple[int, EventEntry]] = []
         if not self._has_table("events"):
-            return []
+            return found
         sql = f"SELECT {_EVENT_COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT ?"
-        return [
-            (
-                seq,
-                EventEntry(
-                    moment_of(at_us),
-                    EventKind(kind),
-                    analyzer,
-                    who,
-                    via,
-                    subject,
-                    text,
-                    None if until_us is None else moment_of(until_us),
-                ),
-            )
-            for seq, at_us, kind, analyzer, who, via, subject, text, until_us in self._rows(
-                sql, (*values, limit)
-            )
-        ]
+        while len(found) < limit:
+            wanted = limit - len(found)
+            rows = self._rows(sql, (*values, wanted))
+            found.extend(self._readable_events(rows))
+            if len(rows) < wanted:
+                break
+            values = (rows[-1][0], *values[1:])
+        return found
+
+    def _readable_events(self, rows: list[tuple[Any, ...]]) -> Iterator[tuple[int, EventEntry]]:
+        for seq, at_us, kind, analyzer, who, via, subject, text, until_us in rows:
+            try:
+                until = None if until_us is None else moment_of(until_us)
+                at, what = moment_of(at_us), EventKind(kind)
+                yield seq, EventEntry(at, what, analyzer, who, via, subject, text, until)
+            except (ValueError, TypeError, OverflowError) as error:
+                # Damaged, or of a kind that a newer edgeflash knows.
+                if seq not in self._damaged_events:
+                    self._damaged_events.add(seq)
+                    _log.error(
+                        "journal_event_unreadable", path=str(self.path), seq=seq, error=str(error)
+                    )
 
     def at_one_instant(
         self, queries: Sequence[tuple[str, Sequence[int | str]]]
