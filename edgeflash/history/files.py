@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
@@ -23,6 +23,14 @@ _MAGIC = b"PAR1"
 
 _SAMPLES_LEVEL = 3
 """Of zstd: half the bytes of its lowest level, in the same time."""
+
+
+Note = Callable[[Path, int], None]
+"""Takes note of a file, synced, and the number of its rows, before it comes to its place."""
+
+
+def no_note(path: Path, rows: int) -> None:
+    """Nobody wants to know."""
 
 
 class UnreadableFileError(StorageError):
@@ -127,17 +135,22 @@ def read_whole_rows(
 
 
 def write_file(
-    folder: Path, partition: Partition, wanted: pa.Schema, groups: Iterable[pa.Table]
+    folder: Path,
+    partition: Partition,
+    wanted: pa.Schema,
+    groups: Iterable[pa.Table],
+    note: Note = no_note,
 ) -> Path:
     """Replaces the file whole: written aside, synced, renamed, folder synced; its path.
 
     groups: tables in the wanted schema, each of which becomes a row group as it comes.
     At every instant, and after a crash at any, the path holds the old file or the new one.
     Raises StorageError when the disk refuses; the old file then stands, as it does for whatever
-    `groups` raises.
+    `groups` or `note` raises.
     """
     path = partition.path(folder)
     pending = folder / PENDING_FOLDER / f"{partition.flat_name}~{os.getpid()}"
+    rows = 0
     try:
         pending.parent.mkdir(parents=True, exist_ok=True)
         _make_folder(path.parent, folder)
@@ -145,8 +158,10 @@ def write_file(
             with _parquet_writer(file, wanted) as writer:
                 for group in groups:
                     writer.write_table(group, row_group_size=max(1, len(group)))
+                    rows += len(group)
             file.flush()
             os.fsync(file.fileno())
+        note(pending, rows)
         pending.replace(path)
         sync_folder(path.parent)
     except (OSError, pa.ArrowException) as error:
