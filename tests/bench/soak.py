@@ -50,7 +50,7 @@ class Sample:
     cycles: int
     rss_mb: float
     in_use_mb: float
-    objects: int
+    blocks: int
     tasks: int
     files: int
 
@@ -133,7 +133,7 @@ class Soak:
                 self._count,
                 resident_mb(),
                 in_use_mb(),
-                len(gc.get_objects()),
+                sys.getallocatedblocks(),
                 len(asyncio.all_tasks()),
                 open_files(),
             )
@@ -142,7 +142,7 @@ class Soak:
                 told += 500
                 print(
                     f"{sample.at_s:6.0f} s  {sample.cycles:6d} cycles  {sample.rss_mb:7.1f} MB "
-                    f"({sample.in_use_mb:.1f} in use, {sample.objects} objects)  "
+                    f"({sample.in_use_mb:.1f} in use, {sample.blocks} blocks)  "
                     f"{sample.tasks} tasks  {sample.files} files",
                     flush=True,
                 )
@@ -163,8 +163,8 @@ class Soak:
                 f"{100.0 * (last / first - 1.0):+.2f} %"
             )
         print(
-            f"objects {median(s.objects for s in after[:tenth]):.0f} after the warm-up, "
-            f"{median(s.objects for s in after[-tenth:]):.0f} at the end"
+            f"blocks of Python {median(s.blocks for s in after[:tenth]):.0f} after the warm-up, "
+            f"{median(s.blocks for s in after[-tenth:]):.0f} at the end"
         )
         gc.collect()
         tasks, files = len(asyncio.all_tasks()), open_files()

@@ -237,3 +237,20 @@ async def test_what_is_not_shipped_stays(kept: Kept, tmp_path: Path) -> None:
         assert len(list(passing.begin(NOW)[1])) > 0
     keeper.upkeep(kept.noted.append)
     assert kept.months() == ["2026-04", "2026-05", "2026-06"]
+
+
+async def test_a_fault_nobody_foresaw_stops_the_history_alone(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is told as the fault of the history, and tried again; the gateway goes on."""
+    real = kept.writer.flush
+
+    def failing() -> object:
+        raise SystemError("bad argument to internal function")
+
+    monkeypatch.setattr(kept.writer, "flush", failing)
+    async with running(kept.keeper):
+        await until(lambda: any("bad argument" in fault for fault in kept.faults), 30)
+        monkeypatch.setattr(kept.writer, "flush", real)
+        await until(lambda: kept.faults[-1] == "", 30)
+    assert len(kept.months()) == 6
