@@ -62,6 +62,7 @@ class JournalReader:
         self._reader = tables.connect_reader(path)
         self._lock = threading.Lock()
         self._damaged: set[int] = set()
+        self._damaged_events: set[int] = set()
 
     def __enter__(self) -> Self:
         return self
@@ -229,27 +230,64 @@ class JournalReader:
     def _events(
         self, where: str, values: Sequence[int | str], limit: int
     ) -> list[tuple[int, EventEntry]]:
+        """where, values: the first of them is `seq > ?`."""
+        found: list[tuple[int, EventEntry]] = []
         if not self._has_table("events"):
-            return []
+            return found
         sql = f"SELECT {_EVENT_COLUMNS} FROM events WHERE {where} ORDER BY seq LIMIT ?"
-        return [
-            (
-                seq,
-                EventEntry(
-                    moment_of(at_us),
-                    EventKind(kind),
-                    analyzer,
-                    who,
-                    via,
-                    subject,
-                    text,
-                    None if until_us is None else moment_of(until_us),
-                ),
-            )
-            for seq, at_us, kind, analyzer, who, via, subject, text, until_us in self._rows(
-                sql, (*values, limit)
-            )
-        ]
+        while len(found) < limit:
+            wanted = limit - len(found)
+            rows = self._rows(sql, (*values, wanted))
+            found.extend(self._readable_events(rows))
+            if len(rows) < wanted:
+                break
+            values = (rows[-1][0], *values[1:])
+        return found
+
+    def _readable_events(self, rows: list[tuple[Any, ...]]) -> Iterator[tuple[int, EventEntry]]:
+        for seq, at_us, kind, analyzer, who, via, subject, text, until_us in rows:
+            try:
+                until = None if until_us is None else moment_of(until_us)
+                at, what = moment_of(at_us), EventKind(kind)
+                yield seq, EventEntry(at, what, analyzer, who, via, subject, text, until)
+            except (ValueError, TypeError, OverflowError) as error:
+                # Damaged, or of a kind that a newer edgeflash knows.
+                if seq not in self._damaged_events:
+                    self._damaged_events.add(seq)
+                    _log.error(
+                        "journal_event_unreadable", path=str(self.path), seq=seq, error=str(error)
+                    )
+
+    def at_one_instant(
+        self, queries: Sequence[tuple[str, Sequence[int | str]]]
+    ) -> list[list[tuple[Any, ...]]]:
+        """The rows of several queries, as the journal stood at one instant. Raises StorageError."""
+        try:
+            with self._lock:
+                self._reader.execute("BEGIN")
+                try:
+                    return [self._reader.execute(sql, values).fetchall() for sql, values in queries]
+                finally:
+                    self._reader.execute("ROLLBACK")
+        except sqlite3.Error as error:
+            raise self._cannot_be_read(error) from error
+
+    def copy_into(self, target: sqlite3.Connection) -> None:
+        """Copies everything, as of one instant, into an empty database. Raises sqlite3.Error."""
+        with self._lock:
+            self._reader.backup(target)
+
+    def last_seq(self) -> int:
+        """The number of the last entry."""
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM results", ())[0][0])
+
+    def has_table(self, name: str) -> bool:
+        """False in a journal of before there was such a table."""
+        return self._has_table(name)
+
+    def begun_at(self) -> datetime | None:
+        """When this journal was made; None while only an older edgeflash has written in it."""
+        return self._begun_at()
 
     def _begun_at(self) -> datetime | None:
         """When this journal was made."""
@@ -267,10 +305,13 @@ class JournalReader:
             with self._lock:
                 return self._reader.execute(sql, values).fetchall()
         except sqlite3.Error as error:
-            raise StorageError(
-                f"{self.path}: the journal cannot be read: {error}. If the disk is sound, stop the "
-                "gateway, keep a copy of the file, and check it with PRAGMA integrity_check"
-            ) from error
+            raise self._cannot_be_read(error) from error
+
+    def _cannot_be_read(self, error: sqlite3.Error) -> StorageError:
+        return StorageError(
+            f"{self.path}: the journal cannot be read: {error}. If the disk is sound, stop the "
+            "gateway, keep a copy of the file, and check it with PRAGMA integrity_check"
+        )
 
     def _first(self, sql: str, values: Sequence[int | str]) -> Result | None:
         return next((e.result for e in self._readable(self._rows(sql, values))), None)

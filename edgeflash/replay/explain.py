@@ -108,7 +108,7 @@ def _with_reading(
         return recorded.result(recorded.bare_cycle()), recorded.why_not
     try:
         cycle, inputs = recorded.read(*traces.of(recorded.key))
-    except ValueError as error:
+    except (StorageError, ValueError) as error:
         return recorded.result(recorded.bare_cycle()), traces.why_not(recorded.key, error)
     return recorded.result(cycle, inputs), recorded.why_not
 

@@ -23,7 +23,8 @@ import pytest
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
 from edgeflash.gateway.site import checked_site
-from edgeflash.history import HistoryWriter, read_results
+from edgeflash.history import HistoryWriter, Limits, TableName, read_results
+from edgeflash.history.deleting import delete_old
 from edgeflash.history.schema import NEVER_NULL
 from edgeflash.journal import Journal
 from edgeflash.model import Result, Verdict
@@ -341,6 +342,24 @@ def test_a_lost_trace_is_no_cycle_without_a_trace(recording: Recording, copied: 
     left = [a for a in judged_from(copied, recording.site) if a.result is None]
     assert [a.recorded.key for a in left] == [(lost[1], lost[0])]
     assert "do not belong together" in left[0].why_not
+
+
+def test_traces_that_were_kept_long_enough_are_said_to_be_gone(
+    recording: Recording, copied: Path
+) -> None:
+    """The site keeps results longer: its cycles are not judged again, and no row is damaged."""
+    last = max(r.cycle.finished_at for r in recording.results)
+    limits = {TableName.TRACES: Limits(keep_days=1)}
+    assert delete_old(copied, limits, last + timedelta(days=2), {}).files > 0
+    again = judged_from(copied, recording.site)
+    left = [a for a in again if a.result is None]
+    assert len(left) > 100
+    assert {a.why_not for a in left} == {
+        "its trace has been deleted: the site keeps results longer than traces"
+    }
+    name = left[0].recorded.id
+    told = explained(Recordings(copied, None), recording.site, "kestrel-1", name, None)
+    assert "its trace has been deleted" in told.not_kept
 
 
 def test_a_damaged_file_of_traces_is_named(recording: Recording, copied: Path) -> None:

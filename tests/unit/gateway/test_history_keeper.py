@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -14,8 +15,9 @@ import pytest
 from edgeflash.config.load import load_site
 from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
+from edgeflash.fleet.site_ship import shipping
 from edgeflash.gateway import history_keeper
-from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, owed_from
+from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, not_shipped, owed_from
 from edgeflash.history import HistoryWriter, Limits, TableName, read_results
 from edgeflash.history.layout import partitions_in
 from edgeflash.journal import Journal
@@ -211,3 +213,44 @@ def test_limits_are_those_of_the_site_file(tmp_path: Path) -> None:
     assert set(limits.values()) == {Limits()}
     assert set(limits) | {TableName.TRACES} == set(TableName)
     assert history_keeper.UPKEEP_EVERY_S == 3600.0
+
+
+async def test_what_is_not_shipped_stays(kept: Kept, tmp_path: Path) -> None:
+    """A site that ships, and has not yet: nothing goes, and the next hour it does."""
+    target = tmp_path / "store"
+    target.mkdir()
+    site = written_site(tmp_path, SIXTY_DAYS + f'[ship]\nurl = "{target}"\n')
+    kept.journal.advance("mqtt:hub", 6)
+    keeper = HistoryKeeper(
+        kept.writer,
+        kept.journal,
+        site,
+        kept.clock,
+        kept.noted.append,
+        kept.faults.append,
+        owed=partial(not_shipped, site),
+    )
+    kept.writer.flush()
+    keeper.upkeep(kept.noted.append)
+    assert len(kept.months()) == 6
+    with shipping(site) as passing:
+        assert len(list(passing.begin(NOW)[1])) > 0
+    keeper.upkeep(kept.noted.append)
+    assert kept.months() == ["2026-04", "2026-05", "2026-06"]
+
+
+async def test_a_fault_nobody_foresaw_stops_the_history_alone(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is told as the fault of the history, and tried again; the gateway goes on."""
+    real = kept.writer.flush
+
+    def failing() -> object:
+        raise SystemError("bad argument to internal function")
+
+    monkeypatch.setattr(kept.writer, "flush", failing)
+    async with running(kept.keeper):
+        await until(lambda: any("bad argument" in fault for fault in kept.faults), 30)
+        monkeypatch.setattr(kept.writer, "flush", real)
+        await until(lambda: kept.faults[-1] == "", 30)
+    assert len(kept.months()) == 6

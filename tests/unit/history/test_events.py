@@ -241,3 +241,16 @@ def test_a_trim_leaves_what_the_history_does_not_hold(
     assert [seq for seq, _ in journal.events_after(0, 10)] == [6]
     HistoryWriter(journal, folder).flush()
     assert sorted(numbers(folder)) == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_line_of_a_newer_version_is_passed_over(journal: Journal, folder: Path) -> None:
+    """After going back to an earlier one: it hides none behind it and stops no flush."""
+    note(journal, *(replace(TEST_ON, at=START + n * HOUR) for n in range(5)))
+    with closing(sqlite3.connect(journal.path)) as other:
+        other.execute("UPDATE events SET kind = 'of the future' WHERE seq IN (1, 3)")
+        other.commit()
+    assert [seq for seq, _ in journal.events_after(0, 1)] == [2]
+    assert [seq for seq, _ in journal.events_after(0, 10)] == [2, 4, 5]
+    assert HistoryWriter(journal, folder).flush().events == 3
+    assert numbers(folder) == [2, 4, 5]
+    assert journal.position(EVENTS_CONSUMER) == 5
