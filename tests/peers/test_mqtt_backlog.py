@@ -154,7 +154,7 @@ async def test_thousands_that_wait(tmp_path: Path, journal: Journal, many: int) 
 
 async def test_a_network_that_is_slow(tmp_path: Path, journal: Journal) -> None:
     """100 ms there and back for each packet: the newest state comes between results of before."""
-    count = 120
+    count = 60
     await append(journal, results(1, count))
     with broker(tmp_path / "broker", *UNBOUNDED) as server:
         await server.start()
