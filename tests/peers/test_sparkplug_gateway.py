@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from edgeflash.journal import JOURNAL_NAME, Journal
-from edgeflash.outlets.sparkplug_metrics import device_alias
+from edgeflash.outlets.sparkplug_catalogue import device_alias
 from edgeflash.points import CATALOGUE
 from tests.faults.processes import demo_site, simulators, start_gateway
 from tests.peers.broker import Broker
