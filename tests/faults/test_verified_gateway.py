@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from edgeflash.errors import StorageError
 from edgeflash.journal import JOURNAL_NAME, Journal
 from tests.faults.processes import GatewayProcess, demo_site, simulators, start_gateway
 
@@ -32,14 +33,23 @@ def history(*words: str | Path) -> tuple[int, dict[str, Any]]:
     return ended.returncode, record
 
 
-def wait_for_files(gateway: GatewayProcess, folder: Path) -> None:
-    """Waits until the gateway has written results to its history."""
-    deadline_s = time.monotonic() + 120.0
-    while not list(folder.glob("results/*/*/*.parquet")):
+def wait_for_files(gateway: GatewayProcess, state: Path) -> None:
+    """Waits until results have come to the history, and the journal knows."""
+    deadline_s = time.monotonic() + 240.0
+    while not _has_history(state):
         assert time.monotonic() < deadline_s, gateway.log_path.read_text("utf-8")[-2000:]
         with suppress(subprocess.TimeoutExpired):
             gateway.process.wait(0.1)
             pytest.fail("the gateway ended by itself")
+
+
+def _has_history(state: Path) -> bool:
+    path = state / JOURNAL_NAME
+    if not path.exists():
+        return False
+    with suppress(StorageError), Journal.open_readonly(path) as journal:
+        return journal.position("history") > 0
+    return False
 
 
 @pytest.mark.slow
@@ -52,7 +62,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
     with simulators(tmp_path, SPEED, "--scenario", "demo", "--seed", "3") as endpoints:
         site = demo_site(tmp_path, endpoints, SPEED)
         with start_gateway(site) as gateway:
-            wait_for_files(gateway, tmp_path / "history")
+            wait_for_files(gateway, tmp_path)
             gateway.process.terminate()
             assert gateway.process.wait(120) == 0
         # A flush would find a file of today unreadable by itself.
