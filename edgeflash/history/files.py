@@ -73,12 +73,11 @@ class RowGroups:
         with _reading(self._path):
             if columns is None:
                 return in_schema(self._parquet.read(), self.schema)
-            there = set(self._parquet.schema_arrow.names)
-            held = [name for name in columns if name in there]
             declared = self._wanted if set(columns) <= set(self._wanted.names) else self.schema
             wanted = pa.schema([declared.field(name) for name in columns])
             wanted = wanted.with_metadata(self._wanted.metadata)
-            return in_schema(self._parquet.read(columns=held), wanted)
+            # Arrow passes over a name that the file does not have.
+            return in_schema(self._parquet.read(columns=list(columns)), wanted)
 
     def group(self, number: int) -> pa.Table:
         """The rows of one group. Raises as `read_file`.
