@@ -19,6 +19,7 @@ from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter, Limits, 
 from edgeflash.journal import Journal, JournalReader
 from edgeflash.model import EventEntry
 from edgeflash.service import Clock
+from edgeflash.service.memory import give_back_memory
 
 UPKEEP_EVERY_S = 3600.0
 LAST_FLUSH_S = 1.0
@@ -78,6 +79,7 @@ class HistoryKeeper:
     async def _flush(self, thread: ThreadPoolExecutor) -> None:
         try:
             await _within(thread, self._history.flush)
+            await _within(thread, give_back_memory)
             if self._failing:
                 log.info("the history can be written again")
             self._failing = ""
