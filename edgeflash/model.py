@@ -493,6 +493,7 @@ class EventKind(StrEnum):
     CLOCK_MOVED = "clock_moved"
     CLOCK_STATE = "clock_state"
     HISTORY_DELETED = "history_deleted"
+    HISTORY_REPAIRED = "history_repaired"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from edgeflash.config.analyzer_map import AnalyzerMap
+from edgeflash.config.hosts import is_loopback
 from edgeflash.config.link_checks import way_words
 from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
@@ -139,6 +140,7 @@ def _say_mistakes(mistakes: tuple[Mistake, ...], *, json: bool) -> None:
 def _site_summary(site: Site) -> dict[str, Any]:
     outlets = [f"OPC UA {s.host}:{s.port}" for s in (site.file.opcua,) if s is not None]
     outlets += [f"Modbus TCP {server.host}:{server.port}" for server in site.file.modbus]
+    outlets += [f"MQTT {e.id} ({e.form}) to {e.broker}" for e in site.file.mqtt]
     return {
         "site": site.file.site.name,
         "file": str(site.path),
@@ -179,6 +181,12 @@ def _cautions(site: Site) -> Iterator[str]:
             named = bool(modbus.allow_inputs or modbus.allow)
             who = "whoever has an allowed address" if named else "whoever reaches it"
             yield f"{where}: {who} can write inputs"
+    for entry in site.file.mqtt:
+        if not entry.tls and not is_loopback(entry.host):
+            yield (
+                f"MQTT {entry.id} to {entry.broker}: without TLS whoever is on the way can read "
+                "and change what is published"
+            )
 
 
 def _analyzer_summary(site: Site, analyzer: Analyzer) -> dict[str, Any]:

@@ -13,6 +13,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from edgeflash.cli.history_backup import back_up_history, restore_history
 from edgeflash.cli.history_plot import plot_history, site_and_output
 from edgeflash.cli.history_source import (
     AnalyzerOption,
@@ -26,6 +27,7 @@ from edgeflash.cli.history_source import (
     opened,
     shown,
 )
+from edgeflash.cli.history_verify import verify_history
 from edgeflash.cli.why import why
 
 if TYPE_CHECKING:
@@ -36,6 +38,9 @@ history_app = typer.Typer(
 )
 history_app.command("why")(why)
 history_app.command("plot")(plot_history)
+history_app.command("verify")(verify_history)
+history_app.command("backup")(back_up_history)
+history_app.command("restore")(restore_history)
 
 
 class ExportFormat(StrEnum):

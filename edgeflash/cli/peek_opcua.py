@@ -135,13 +135,18 @@ def _show(rows: Sequence[NodeRow], most: int) -> None:
             "moves" if row.changed else "",
         ]
         typer.echo(f"{row.path}: {_short(row.values[-1])} ({', '.join(t for t in told if t)})")
-        typer.echo(f"    {row.node}")
+        typer.echo(f"    {_print(row.node)}")
     if len(rows) == most:
         typer.echo(f"there may be more: --most {most} were asked for")
 
 
+def _print(text: str) -> str:
+    """A server's text with nothing in it that a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
 def _short(value: object) -> str:
-    text = f"{value:.7g}" if isinstance(value, float) else str(value)
+    text = f"{value:.7g}" if isinstance(value, float) else _print(str(value))
     return text if len(text) <= 40 else f"{text[:37]}..."
 
 

@@ -27,6 +27,7 @@ class ListFormat(StrEnum):
     JSON = "json"
     XLSX = "xlsx"
     NODESET = "nodeset"
+    MQTT_SCHEMA = "mqtt-schema"
 
 
 def points(
@@ -46,12 +47,15 @@ def points(
     something else or is gone, unless SITE says `points_moved_because` in [site].
 
     --format nodeset: the OPC UA types and nodes as a NodeSet2 file, for engineering tools.
+    --format mqtt-schema: the JSON Schema of what SITE publishes over MQTT in plain JSON.
 
     Examples:
 
     edgeflash points site.toml --format xlsx --out points.xlsx
 
     edgeflash points site.toml --format nodeset --out model.xml
+
+    edgeflash points site.toml --format mqtt-schema --out mqtt.schema.json
 
     edgeflash points site.toml --against site-before.toml
     """
@@ -87,7 +91,21 @@ def _written(site: Site, format: ListFormat) -> bytes:
             from edgeflash.outlets.opcua_export import site_nodeset
 
             return site_nodeset(site).encode()
+        case ListFormat.MQTT_SCHEMA:
+            return _mqtt_schema(site)
     return point_list.as_markdown(rows).encode()
+
+
+def _mqtt_schema(site: Site) -> bytes:
+    from edgeflash.outlets.mqtt_schema import EVERY_UNIT, schema_text
+    from edgeflash.outlets.values import OutletUnits
+
+    units = [
+        OutletUnits(entry.temperature_unit, entry.pressure_unit)
+        for entry in site.file.mqtt
+        if entry.form == "json"
+    ]
+    return schema_text(units or EVERY_UNIT).encode()
 
 
 def _compare(site: Site, before: Site, as_json: bool) -> None:

@@ -30,7 +30,28 @@ def mqtt_problems(file: SiteFile) -> Iterator[Problem]:
         yield from _time_problems(path, entry)
         yield from _topic_problems(path, entry)
         yield from _sparkplug_problems(path, entry)
+    yield from _clash_problems(file)
     yield from _node_problems(file)
+
+
+def _clash_problems(file: SiteFile) -> Iterator[Problem]:
+    """Two outlets that would be one for their broker: it throws out one client, or one's status
+    stands for the other's."""
+    for index, entry in enumerate(file.mqtt):
+        for earlier, other in enumerate(file.mqtt[:index]):
+            if (entry.host.lower(), entry.broker_port) != (other.host.lower(), other.broker_port):
+                continue
+            path: KeyPath = ("mqtt", index)
+            there: KeyPath = ("mqtt", earlier)
+            if entry.client_id is not None and entry.client_id == other.client_id:
+                why = f'"{entry.client_id}" is that of {key_text(there)} on the same broker'
+                yield Problem((*path, "client_id"), why, ((*there, "client_id"),))
+            if (entry.form, other.form, entry.topic_root) == ("json", "json", other.topic_root):
+                why = (
+                    f"must differ from that of {key_text(there)}, which goes to the same broker: "
+                    "their states and status would be mixed"
+                )
+                yield Problem((*path, "topic_root"), why, ((*there, "topic_root"),))
 
 
 def _host_problem(host: str) -> str | None:

@@ -13,6 +13,7 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.config.opcua_source import OpcUaSource
 from edgeflash.config.outlet_units import PressureUnit, TemperatureUnit
 from edgeflash.config.register_map import Order
+from edgeflash.config.ship import Ship
 from edgeflash.model import Severity
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
@@ -82,24 +83,6 @@ class Journal(Strict):
     """How long the journal keeps what the history already holds."""
 
     keep_days: Annotated[float, Field(ge=1, le=3660)] = 30.0
-
-
-ShippedTable = Literal["results", "traces", "events", "lab"]
-
-
-class Ship(Strict):
-    """Where sealed days of the history are shipped to, and how often.
-
-    url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
-    region: of the bucket. Keys come from the environment or the credentials file. tables: only
-    these; all when empty.
-    """
-
-    url: Annotated[str, Field(min_length=1, max_length=1024)]
-    every_s: Annotated[float, Field(ge=10, le=604_800)] = 3600.0
-    endpoint: str = ""
-    region: Annotated[str, Field(max_length=64)] = ""
-    tables: tuple[ShippedTable, ...] = ()
 
 
 class SecurityPolicy(StrEnum):

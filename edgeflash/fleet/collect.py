@@ -13,9 +13,15 @@ from dataclasses import dataclass, field
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import structlog
 
-from edgeflash.fleet.manifest import Manifest, ManifestError, decoded, manifest_path, site_in
+from edgeflash.fleet.manifest import (
+    Manifest,
+    ManifestError,
+    decoded,
+    manifest_path,
+    manifests_folder,
+    site_in,
+)
 from edgeflash.fleet.parts import DamagedPartError, manifests_after, read_part
 from edgeflash.fleet.shared_table import (
     MONTH,
@@ -28,8 +34,6 @@ from edgeflash.fleet.shared_table import (
 from edgeflash.fleet.store import Store
 from edgeflash.fleet.tables import key_of, newest
 from edgeflash.history.schema import TableName
-
-_log = structlog.get_logger(__name__)
 
 _PARTS_IN_A_COMMIT = 200
 _BYTES_IN_A_COMMIT = 64_000_000
@@ -91,8 +95,7 @@ class Collector:
         self.report = CollectReport()
         names = self._store.names("")
         for site in sorted(s for n in names if (s := site_in(n)) is not None):
-            first = manifest_path(site, self._table, 1)
-            if self._store.size(first) is not None:
+            if self._store.names(manifests_folder(site, self._table)):
                 self.report.sites += 1
                 self._collect_site(site)
         return self.report
@@ -108,12 +111,11 @@ class Collector:
             try:
                 self._commit(site, shared, run)
                 conflicts, retried = 0, True
-            except CommitConflictError as error:
+            except CommitConflictError:
                 # Another collector took these parts, or the same files were compacted: look again.
                 conflicts += 1
                 if conflicts == _CONFLICTS_IN_A_ROW:
                     raise
-                _log.info("collect_conflict", url=self._url, site=site, why=str(error))
 
     def _next_run(self, site: str, shared: SharedTable, *, again: bool) -> _Run:
         """The next parts, and those still owed from before. Refused ones are named."""
@@ -145,10 +147,7 @@ class Collector:
         for serial in run.withdrawn:
             run.refused.pop(serial, None)
         for serial, why in run.refused.items():
-            place = manifest_path(site, self._table, serial)
-            if place not in self.report.refused:
-                _log.error("part_refused", part=place, why=why)
-            self.report.refused[place] = why
+            self.report.refused[manifest_path(site, self._table, serial)] = why
         return run
 
     def _add_owed(self, site: str, serial: int, chosen: list[Manifest], run: _Run) -> None:
@@ -206,7 +205,6 @@ class Collector:
                 run.refused[serial] = self.report.refused[place] = (
                     f"its columns do not fit the shared table: {error}"
                 )
-                _log.error("part_refused", part=place, why=run.refused[serial])
         run.good = [(serial, rows) for serial, rows in run.good if serial not in run.refused]
         if not parts:
             return schema.empty_table()

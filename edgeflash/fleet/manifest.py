@@ -125,8 +125,17 @@ def owners_folder(site: str) -> str:
 
 def manifest_path(site: str, table: TableName, serial: int) -> str:
     """Where a manifest lies."""
-    thousands = f"{serial // _SERIALS_IN_A_FOLDER:06d}"
-    return f"{site_folder(site)}/{table.value}/manifests/{thousands}/{serial:09d}.json"
+    return f"{manifests_folder(site, table)}/{folder_number(serial):06d}/{serial:09d}.json"
+
+
+def manifests_folder(site: str, table: TableName) -> str:
+    """Where the folders of manifests lie, each of a thousand."""
+    return f"{site_folder(site)}/{table.value}/manifests"
+
+
+def folder_number(serial: int) -> int:
+    """Which of them has the serial."""
+    return serial // _SERIALS_IN_A_FOLDER
 
 
 def data_path(

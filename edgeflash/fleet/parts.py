@@ -12,7 +12,14 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from edgeflash.errors import EdgeflashError
-from edgeflash.fleet.manifest import Manifest, ManifestError, decoded, manifest_path
+from edgeflash.fleet.manifest import (
+    Manifest,
+    ManifestError,
+    decoded,
+    folder_number,
+    manifest_path,
+    manifests_folder,
+)
 from edgeflash.fleet.store import Store
 from edgeflash.fleet.tables import keys, keys_checksum, midnight, time_of
 from edgeflash.history.columns import TIMESTAMP
@@ -26,6 +33,13 @@ LARGEST_PART_BYTES = 1 << 30
 """A day of traces has some 10 MB; a part is read whole into memory."""
 
 
+_WIDE_GAP = 1000
+
+
+class MissingManifestError(ManifestError):
+    """A serial without a manifest, though later ones have theirs."""
+
+
 class DamagedPartError(EdgeflashError):
     """A part whose file is missing, or does not hold what its manifest says."""
 
@@ -33,24 +47,55 @@ class DamagedPartError(EdgeflashError):
 def manifests_after(
     store: Store, site: str, table: TableName, serial: int
 ) -> Iterator[tuple[int, Manifest | ManifestError]]:
-    """The manifests behind a serial, in order, without a gap; an unreadable one as its error."""
+    """The manifests behind a serial, in order; an unreadable or missing one as its error.
+
+    Gateways leave no gap. One that is there all the same was deleted, or has not come yet through
+    whatever copies the store; a wide one is told by its last serial alone. Raises StoreError.
+    """
+    found = _serials_after(store, site, table, serial)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        while True:
-            chosen = range(serial + 1, serial + 1 + _AT_ONCE)
-            # The next one alone first: mostly there is none, and that should cost one request.
-            contents = [store.read(manifest_path(site, table, chosen[0]))]
-            if contents[0] is None:
-                return
-            paths = [manifest_path(site, table, number) for number in chosen[1:]]
-            contents += pool.map(store.read, paths)
-            for number, content in zip(chosen, contents, strict=True):
-                if content is None:
-                    return
+        for start in range(0, len(found), _AT_ONCE):
+            chosen = found[start : start + _AT_ONCE]
+            paths = [manifest_path(site, table, number) for number in chosen]
+            contents = pool.map(store.read, paths)
+            for number, path, content in zip(chosen, paths, contents, strict=True):
+                yield from _missing(site, table, serial, number)
                 serial = number
                 try:
+                    if content is None:
+                        raise MissingManifestError(f"{path}: was there, and is gone")
                     yield number, decoded(content, site, table, number)
                 except ManifestError as error:
                     yield number, error
+
+
+def _missing(
+    site: str, table: TableName, before: int, after: int
+) -> Iterator[tuple[int, ManifestError]]:
+    """What is missing between two serials."""
+    gone = range(before + 1, after)
+    if len(gone) > _WIDE_GAP:
+        first, last = (manifest_path(site, table, n) for n in (gone[0], gone[-1]))
+        yield gone[-1], MissingManifestError(f"{first} to {last}: {len(gone)} parts are missing")
+        return
+    for number in gone:
+        yield number, MissingManifestError(f"{manifest_path(site, table, number)}: is missing")
+
+
+def _serials_after(store: Store, site: str, table: TableName, serial: int) -> list[int]:
+    """Serials of manifests that are there, in order."""
+    first = folder_number(serial + 1)
+    folders = [
+        name
+        for name in store.names(manifests_folder(site, table))
+        if name.isdecimal() and int(name) >= first
+    ]
+    names = (
+        name.removesuffix(".json")
+        for folder in folders
+        for name in store.names(f"{manifests_folder(site, table)}/{folder}")
+    )
+    return sorted(n for name in names if name.isdecimal() and (n := int(name)) > serial)
 
 
 def read_part(store: Store, manifest: Manifest) -> pa.Table:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
 
 from edgeflash.fleet.ledger import Cell
-from edgeflash.history.schema import TableName, has_samples
-from edgeflash.history.writer import CONSUMER
+from edgeflash.history.layout import places_of
+from edgeflash.history.schema import Row
+from edgeflash.history.writer import CONSUMER, EVENTS_CONSUMER
 from edgeflash.journal import JournalReader
 
 SETTLE = timedelta(minutes=15)
@@ -31,9 +33,15 @@ def still_in_journal(journal: JournalReader) -> set[Cell]:
     while entries := journal.entries_after(seq, _CHUNK):
         seq = entries[-1].seq
         for entry in entries:
-            cycle = entry.result.cycle
-            day = cycle.finished_at.astimezone(UTC).date()
-            found.add(Cell(TableName.RESULTS, cycle.analyzer, day))
-            if has_samples(entry.result):
-                found.add(Cell(TableName.TRACES, cycle.analyzer, day))
+            found.update(_cells(entry, entry.result.cycle.finished_at))
+    seq = journal.position(EVENTS_CONSUMER)
+    while lines := journal.event_lines_after(seq, _CHUNK):
+        seq = lines[-1].seq
+        for line in lines:
+            found.update(_cells(line, line.event.at))
     return found
+
+
+def _cells(row: Row, at: datetime) -> Iterator[Cell]:
+    day = at.astimezone(UTC).date()
+    return (Cell(place.table, place.analyzer, day) for place in places_of(row))

@@ -2,8 +2,8 @@
 
 For each day: the data file, then its manifest, then the ledger. The manifest is what makes a part
 be there; killed before it, the next pass finds the same file in place and does not send it again;
-killed after it, the next pass finds the manifest. Serials have no gap, so one request tells whether
-the store has a part that the ledger does not know.
+killed after it, the next pass finds the manifest, for each begins with a look for manifests that
+the ledger does not know.
 """
 
 from __future__ import annotations
@@ -16,12 +16,11 @@ from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.parquet as pq
-import structlog
 
 from edgeflash.errors import StorageError
 from edgeflash.fleet.ledger import Cell, Ledger
 from edgeflash.fleet.manifest import Manifest, ManifestError, data_path
-from edgeflash.fleet.parts import DamagedPartError, manifests_after, read_part
+from edgeflash.fleet.parts import DamagedPartError, MissingManifestError, manifests_after, read_part
 from edgeflash.fleet.sealed import last_sealed_day
 from edgeflash.fleet.store import Store
 from edgeflash.fleet.tables import (
@@ -34,8 +33,6 @@ from edgeflash.fleet.tables import (
 from edgeflash.history.files import read_whole_rows
 from edgeflash.history.layout import Partition, partitions_in
 from edgeflash.history.schema import AS_READ, TableName
-
-_log = structlog.get_logger(__name__)
 
 _SCHEMA_VERSION_KEY = b"schema_version"
 
@@ -121,6 +118,8 @@ class Shipper:
         """Takes in parts that are in the store and not in the ledger."""
         after = self._ledger.last_serial(table)
         for serial, found in manifests_after(self._store, self._site, table, after):
+            if isinstance(found, MissingManifestError):
+                continue  # what it held is not known to be in the store, and is sent again
             if isinstance(found, ManifestError):
                 # Its serial is used, and what it held is not known: the rows are sent again.
                 self.report.damaged.append(str(found))
@@ -176,7 +175,6 @@ class Shipper:
         except DamagedPartError as error:
             if str(error) not in self.report.damaged:
                 self.report.damaged.append(str(error))
-                _log.error("shipped_part_damaged", why=str(error))
             return None
 
     def _put(self, cell: Cell, rows: pa.Table, part: int, withdraws: tuple[int, ...]) -> None:

@@ -6,7 +6,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime
 
-from edgeflash.config.site import Ship, Site
+from edgeflash.config.ship import Ship
+from edgeflash.config.site import Site
 from edgeflash.errors import UsageError
 from edgeflash.fleet.ledger import LEDGER_NAME, Cell, Ledger
 from edgeflash.fleet.owners import claim, gateway_id

@@ -11,17 +11,17 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from edgeflash.history.columns import TIMESTAMP
-from edgeflash.history.schema import KEY, TableName
+from edgeflash.history.schema import TABLES, TableName
 
 
 def key_of(table: TableName) -> tuple[str, ...]:
-    """The columns that name a row of the table for ever; the analyzer is the first."""
-    return KEY
+    """The columns that name a row of a site's table for ever."""
+    return TABLES[table].key
 
 
 def time_of(table: TableName) -> str:
     """The column that says to which day a row belongs."""
-    return "finished_at"
+    return TABLES[table].time
 
 
 def rows_by_day(table: TableName, rows: pa.Table) -> Iterator[tuple[date, pa.Table]]:

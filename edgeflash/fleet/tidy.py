@@ -11,12 +11,9 @@ from collections import Counter
 from dataclasses import dataclass
 
 import pyarrow as pa
-import structlog
 
 from edgeflash.fleet.extra import needed
 from edgeflash.fleet.shared_table import MONTH, SITE, SharedTable, SharedTableError, words_of
-
-_log = structlog.get_logger(__name__)
 
 MANY_FILES = 8
 """Small files of one site and month before they are joined."""
@@ -58,9 +55,8 @@ def tidy(shared: SharedTable, *, all_of_it: bool = False) -> TidyReport:
             checkpoint = int(delta.version())
             delta.cleanup_metadata()
             deleted = len(delta.vacuum(dry_run=False, enforce_retention_duration=True))
-    except exceptions.CommitFailedError as error:
+    except exceptions.CommitFailedError:
         # A collector was quicker; joining files can wait for the next time.
-        _log.info("tidy_conflict", url=shared.url, why=str(error))
         return TidyReport()
     except (exceptions.DeltaError, OSError) as error:
         raise SharedTableError(f"{shared.url}: {words_of(error)}") from error

@@ -18,7 +18,8 @@ from edgeflash.errors import StorageError
 from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
-from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
+from edgeflash.gateway.history_desk import HistoryDesk
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush, not_shipped
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.mqtt_outlets import (
     event_consumers,
@@ -29,14 +30,15 @@ from edgeflash.gateway.mqtt_outlets import (
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
-from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
+from edgeflash.gateway.ship_runner import ShipRunner
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
+from edgeflash.history.repair import repair
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
-from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.outlets import ModbusOutlet, MqttOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
@@ -79,7 +81,9 @@ class Gateway:
         self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
+        self._mqtt: list[MqttOutlet] = []
         self._operations: GatewayOperations | None = None
+        self._history_desk: HistoryDesk | None = None
 
     async def run(self, stop: asyncio.Event, on_ready: Callable[[], None] = lambda: None) -> None:
         """Works until `stop` is set, then ends with everything on disk.
@@ -105,8 +109,10 @@ class Gateway:
                 record.note,
                 self._watch.history_fault,
                 consumers=(*result_consumers(site.file), *event_consumers(site.file)),
-                owed=partial(owed_to_store, site),
+                owed=partial(not_shipped, site),
             )
+            mend = partial(repair, site.history_dir, journal, history)
+            self._history_desk = HistoryDesk(mend, record.note, self._clock.utc_now)
             self._workers = self._made_workers(journal, record)
             self._operations = GatewayOperations(
                 {w.analyzer.id: w for w in self._workers}, record, self._clock
@@ -140,6 +146,8 @@ class Gateway:
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
+            if self._history_desk is not None:
+                self._history_desk.stop()
             await asyncio.to_thread(last_flush, history)
             await asyncio.to_thread(journal.close)
             log.info("gateway ended")
@@ -197,7 +205,8 @@ class Gateway:
         return [asyncio.create_task(runner.run(), name="shipping")]
 
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
-        answer, path = OperatorRequests(operations).answer, self._site.state_dir / SOCKET_NAME
+        answer = OperatorRequests(operations, self._history_desk).answer
+        path = self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
 
     def _made_runners(self, journal: Journal) -> list[OutletRunner]:
@@ -225,6 +234,7 @@ class Gateway:
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
             mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            self._mqtt.append(mqtt)
             runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
@@ -236,7 +246,8 @@ class Gateway:
         """What the outlets may say of the gateway itself."""
         site = self._watch.facts
         faults = {worker.analyzer.id: worker.storage_fault for worker in self._workers}
-        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes)
+        mqtt = tuple(outlet.figures for outlet in self._mqtt)
+        return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes, mqtt)
 
     def _note_change(self, analyzer: str) -> None:
         self._changed_analyzers.add(analyzer)

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from functools import partial
 from typing import Any
 
@@ -15,6 +15,7 @@ import structlog
 
 from edgeflash.config.site import History, Site
 from edgeflash.errors import EdgeflashError
+from edgeflash.fleet.site_ship import owed
 from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter, Limits, TableName
 from edgeflash.journal import Journal, JournalReader
 from edgeflash.model import EventEntry
@@ -81,10 +82,10 @@ class HistoryKeeper:
             if self._failing:
                 log.info("the history can be written again")
             self._failing = ""
-        except (EdgeflashError, OSError) as error:
-            if str(error) != self._failing:
-                log.error("the history cannot be written; it catches up later", why=str(error))
-            self._failing = str(error)
+        except Exception as error:  # whatever the history does, the outlets go on
+            self._failing = _told(
+                "the history cannot be written; it catches up later", error, self._failing
+            )
         self._told_fault(self._failing)
 
     async def _upkeep(self, thread: ThreadPoolExecutor) -> None:
@@ -97,10 +98,10 @@ class HistoryKeeper:
         try:
             await _within(thread, partial(self.upkeep, tell))
             self._upkeep_failing = ""
-        except (EdgeflashError, OSError) as error:
-            if str(error) != self._upkeep_failing:
-                log.error("what is old cannot be deleted", why=str(error))
-            self._upkeep_failing = str(error)
+        except Exception as error:
+            self._upkeep_failing = _told(
+                "what is old cannot be deleted", error, self._upkeep_failing
+            )
 
     def upkeep(self, tell: Callable[[EventEntry], object]) -> None:
         """Trims the journal and deletes old files. Blocking. Raises StorageError."""
@@ -146,6 +147,15 @@ def owed_from(
     return owed
 
 
+def not_shipped(site: Site) -> Owed:
+    """From which time on the rows of each table may not be shipped yet. Raises StorageError."""
+    return {
+        table: datetime.combine(day, time(), UTC)
+        for table, day in owed(site).items()
+        if day is not None
+    }
+
+
 def last_flush(history: HistoryWriter) -> None:
     """Brings the history up to date; one that is far behind is left to the next start."""
     too_long = threading.Timer(LAST_FLUSH_S, history.stop)
@@ -157,6 +167,15 @@ def last_flush(history: HistoryWriter) -> None:
         log.error("the history is behind; the journal holds the rest", why=str(error))
     finally:
         too_long.cancel()
+
+
+def _told(what: str, error: Exception, before: str) -> str:
+    """Says a failure unless it is the one before, with its trace if nobody foresaw it; why."""
+    is_foreseen = isinstance(error, EdgeflashError | OSError)
+    why = str(error) if is_foreseen else repr(error)
+    if why != before:
+        log.error(what, why=why, exc_info=None if is_foreseen else error)
+    return why
 
 
 async def _within(thread: ThreadPoolExecutor, run: Callable[[], Any]) -> None:

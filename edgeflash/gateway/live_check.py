@@ -11,6 +11,7 @@ import contextlib
 from collections.abc import AsyncIterator, Iterator, Mapping
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from datetime import datetime
 
 from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.register_map import REGISTERS, Order, RegisterMap
@@ -198,5 +199,14 @@ async def _orders_that_fit(
         if scan is None or role in dict(_doubted(scan, analyzer)):
             continue
         value = _values(scan).get(role)
-        found.append(f'order = "{order}"' + ("" if value is None else f" would give {value:.7g}"))
+        found.append(
+            f'order = "{order}"' + ("" if value is None else f" would give {_told(value)}")
+        )
     return found
+
+
+def _told(value: Scalar) -> str:
+    """A value of any role in words."""
+    if isinstance(value, datetime):
+        return f"{value:%Y-%m-%d %H:%M:%S} UTC"
+    return f"{value:.7g}" if isinstance(value, float) else str(value)

@@ -7,6 +7,8 @@ from datetime import datetime
 from edgeflash.access import Who
 from edgeflash.alarms.acknowledging import Reply, Request
 from edgeflash.errors import EdgeflashError
+from edgeflash.gateway import history_desk
+from edgeflash.gateway.history_desk import HistoryDesk
 from edgeflash.gateway.operations import LONGEST_TEXT, GatewayOperations
 from edgeflash.points import CATALOGUE, PointScalar, PointType
 from edgeflash.publication import TestSignal
@@ -33,16 +35,20 @@ class RequestError(EdgeflashError):
 class OperatorRequests:
     """Answers one request at a time."""
 
-    def __init__(self, operations: GatewayOperations) -> None:
+    def __init__(self, operations: GatewayOperations, history: HistoryDesk | None = None) -> None:
         self._operations = operations
+        self._history = history
 
     async def answer(self, request: Request, who: Who) -> Reply:
         """The reply. Raises EdgeflashError to refuse; its words go to the user."""
         wish = request.get("do")
         if wish == "list":
             return self._operations.rows()
+        if self._history is not None and wish in history_desk.WISHES:
+            return self._history.answer(str(wish), who)
         if wish not in WISHES:
-            raise RequestError(f"`do` must be one of {', '.join(WISHES)}")
+            known = (*WISHES, *history_desk.WISHES)
+            raise RequestError(f"`do` must be one of {', '.join(known)}")
         analyzer = _text(request, "analyzer")
         more = await self._done(str(wish), request, analyzer, who)
         recorded = self._operations.is_recorded(analyzer)

@@ -8,6 +8,7 @@ from typing import Protocol
 
 import structlog
 
+from edgeflash.errors import EdgeflashError
 from edgeflash.publication import View
 
 RETRY_S = 5.0
@@ -61,7 +62,7 @@ class OutletRunner:
                 await self._outlet.start()
                 self._waiting.clear()
                 await self._outlet.publish(list(self._newest.values()))
-                self.serving, told = True, ""
+                self.serving = True
                 self._log.info("outlet serving", endpoint=self._outlet.endpoint)
                 self.tried.set()
                 while True:
@@ -69,10 +70,17 @@ class OutletRunner:
                     self._news.clear()
                     waiting, self._waiting = self._waiting, {}
                     await self._outlet.publish(list(waiting.values()))
+                    told = (
+                        ""  # not before: one that fails with the first news must not be told anew
+                    )
             except Exception as error:
-                if str(error) != told:
-                    self._log.error("outlet failed; it is tried again", why=str(error))
-                    told = str(error)
+                # What is not ours to expect is told with its trace: its text alone says little.
+                is_known = isinstance(error, EdgeflashError | OSError)
+                why = str(error) if is_known else repr(error)
+                if why != told:
+                    trace = None if is_known else error
+                    self._log.error("outlet failed; it is tried again", why=why, exc_info=trace)
+                    told = why
             finally:
                 self.serving = False
                 self.tried.set()

@@ -1,8 +1,8 @@
 """The test signals of one analyzer: shown for a limited time, never kept, never in the way.
 
 They live in this process's memory only, so none survives it. A test never hides a danger: while an
-alarm of high priority asks for acknowledgement none is shown, and one is ended when such an alarm
-is raised.
+alarm of high priority is active, and not acknowledged, none is shown, and one is ended when such an
+alarm is raised.
 """
 
 from __future__ import annotations

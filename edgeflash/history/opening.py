@@ -15,7 +15,7 @@ from edgeflash.errors import StorageError, UsageError
 from edgeflash.history.columns import TableName
 from edgeflash.history.layout import NO_ANALYZER, partitions_in
 from edgeflash.history.query import Pass, Query, Source
-from edgeflash.history.reader import Reading, tails_of
+from edgeflash.history.reader import Reading, still_to_come, tails_of
 from edgeflash.history.relations import in_time, of_files, only, without
 from edgeflash.history.resample import DEFAULT_HOLD_S
 from edgeflash.history.schema import KEY, TABLES, part_of_schema
@@ -139,9 +139,9 @@ class Folder:
         schema, declared = part_of_schema(table, None), TABLES[table]
         with self.opened_journal() as journal:
             tails = {} if journal is None else tails_of(journal, table, selection)
-        tails = {p: rows for p, rows in tails.items() if p.table is table}
         s = selection
         found = partitions_in(self.folder, table, s.analyzer, s.since, s.until)
+        tails = still_to_come(self.folder, table, tails, set(found))
         rows = of_files(connection, [str(p.path(self.folder)) for p in found], schema)
         if tails:
             tail = connection.from_arrow(pa.concat_tables(tails.values()))
@@ -177,7 +177,7 @@ class Folder:
 
 
 class _FolderPass:
-    """A reading of a folder that opens the journal when it begins, and gives just the columns."""
+    """A reading of a folder that opens the journal for as long as it takes its tail."""
 
     def __init__(
         self,
@@ -192,31 +192,15 @@ class _FolderPass:
     def begin(self) -> tuple[int, Iterator[pa.Table]]:
         """See `query.Pass`."""
         with self._place.opened_journal() as journal:
-            total, tables = self._reading(journal).begin()
-        return total, map(self._wanted, tables)
+            return self._reading(journal).begin()
 
     def all(self) -> pa.Table:
         """See `query.Pass`."""
         with self._place.opened_journal() as journal:
-            return self._wanted(self._reading(journal).all())
+            return self._reading(journal).all()
 
     def _reading(self, journal: JournalReader | None) -> Reading:
-        return Reading(
-            self._place.folder, self._table, journal, self._selection, self._read_columns()
-        )
-
-    def _read_columns(self) -> Sequence[str] | None:
-        """What is wanted, and what a reading needs to tell rows apart and to choose them."""
-        if self._columns is None:
-            return None
-        declared = TABLES[self._table]
-        more = [*declared.key, declared.time, *declared.order]
-        if self._selection.verdict is not None and self._table is TableName.RESULTS:
-            more.append("verdict")
-        return tuple(dict.fromkeys((*self._columns, *more)))
-
-    def _wanted(self, table: pa.Table) -> pa.Table:
-        return table if self._columns is None else table.select(list(self._columns))
+        return Reading(self._place.folder, self._table, journal, self._selection, self._columns)
 
 
 def _of_site(path: Path) -> Folder:

@@ -39,7 +39,7 @@ class Reading:
     """One reading of one table, file by file, by analyzer and time.
 
     Each pass reads anew and gives a table for each file (or tail of one to come), in
-    the schema of `schema`. columns: only these; the table's key and time among them.
+    the schema of `schema`. columns: only these; no others are read, but what is needed to choose.
     A file that retention deletes meanwhile gives no rows.
     Raises StorageError for a missing folder, a file that cannot be read, or one that vanishes.
     """
@@ -90,12 +90,8 @@ class Reading:
     def _pass(self, tails: Mapping[Partition, pa.Table]) -> tuple[int, Iterator[pa.Table]]:
         s = self._selection
         found = set(partitions_in(self._folder, self._table, s.analyzer, s.since, s.until))
-        coming = {p for p in tails if p.table is self._table and p not in found}
-        if coming:
-            # What was deleted does not come back for a while when the journal is taken again.
-            retired = load_retired(self._folder)
-            coming = {p for p in coming if not retired.holds(p)}
-        partitions = sorted(found | coming)
+        coming = still_to_come(self._folder, self._table, tails, found)
+        partitions = sorted(found.union(coming))
         return len(partitions), self._tables(partitions, found, tails)
 
     def _tables(
@@ -108,13 +104,21 @@ class Reading:
         if self._table is TableName.TRACES and self._selection.verdict is not None:
             keys = self._keys_of_verdict(tails)
         for partition in partitions:
-            table = self._rows(partition, partition in found, tails.get(partition))
+            table = self._rows(partition, partition in found, tails.get(partition), keys)
             table = self._selection.filtered(table, TABLES[self._table].time)
-            yield table if keys is None else only_cycles(table, keys)
+            table = table if keys is None else only_cycles(table, keys)
+            yield table.select(self.schema.names)
 
-    def _rows(self, partition: Partition, found: bool, tail: pa.Table | None) -> pa.Table:
+    def _rows(
+        self,
+        partition: Partition,
+        found: bool,
+        tail: pa.Table | None,
+        keys: Container[tuple[str, int, int]] | None,
+    ) -> pa.Table:
+        needed = part_of_schema(self._table, self._needed(partition, tail is not None, keys))
         try:
-            held = read_whole_rows(self._folder, partition, self._columns)
+            held = read_whole_rows(self._folder, partition, needed.names)
         except FileNotFoundError as error:
             if found:
                 # What is to be deleted is on the record before it goes.
@@ -123,18 +127,33 @@ class Reading:
                         f"{partition.path(self._folder)}: set aside while it was read; read again"
                     ) from error
                 self._deleted += 1
-                return self.schema.empty_table()
-            held = self.schema.empty_table()
+                return needed.empty_table()
+            held = needed.empty_table()
         if tail is not None:
-            merged = with_new_rows(held, tail.select(self.schema.names), self._table)
+            merged = with_new_rows(held, tail.select(needed.names), self._table)
             held = held if merged is None else merged
         # A file of a newer edgeflash has columns we can say nothing about.
-        return in_schema(held, self.schema).select(self.schema.names)
+        return in_schema(held, needed).select(needed.names)
+
+    def _needed(self, partition: Partition, merges: bool, keys: object) -> Sequence[str] | None:
+        """The columns to read: those wanted, and those that rows of this file are chosen by."""
+        if self._columns is None:
+            return None
+        declared, s = TABLES[self._table], self._selection
+        needed = [*self._columns]
+        if merges:
+            needed += (*declared.key_in_file, *declared.order)
+        if keys is not None:
+            needed += KEY
+        if not s.holds_all_of(partition):
+            needed.append(declared.time)
+        if s.verdict is not None and self._table is TableName.RESULTS:
+            needed.append("verdict")
+        return tuple(dict.fromkeys(needed))
 
     def _keys_of_verdict(self, tails: Mapping[Partition, pa.Table]) -> set[tuple[str, int, int]]:
         """Which cycles have the wanted verdict: `results` knows, `traces` does not."""
-        columns = (*KEY, "finished_at", "verdict")
-        judged = Reading(self._folder, TableName.RESULTS, None, self._selection, columns)
+        judged = Reading(self._folder, TableName.RESULTS, None, self._selection, KEY)
         return {key for table in judged._pass(tails)[1] for key in cycle_keys(table)}
 
 
@@ -221,6 +240,18 @@ def _not_in_files(journal: JournalReader, table: TableName) -> Iterator[Sequence
             while lines := journal.event_lines_after(seq, _CHUNK_EVENTS):
                 seq = lines[-1].seq
                 yield lines
+
+
+def still_to_come(
+    folder: Path, table: TableName, tails: Mapping[Partition, pa.Table], found: set[Partition]
+) -> dict[Partition, pa.Table]:
+    """Those of the table's tails that belong to files found, or to ones that are to be made."""
+    own = {p: rows for p, rows in tails.items() if p.table is table}
+    if own.keys() <= found:
+        return own
+    # What was deleted does not come back for a while when the journal is taken again.
+    retired = load_retired(folder)
+    return {p: rows for p, rows in own.items() if p in found or not retired.holds(p)}
 
 
 def cycle_keys(table: pa.Table) -> Iterator[tuple[str, int, int]]:

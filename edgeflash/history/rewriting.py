@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pyarrow as pa
 
-from edgeflash.history.files import RowGroups, opened, write_file
+from edgeflash.history.files import Note, RowGroups, no_note, opened, write_file
 from edgeflash.history.layout import Partition
 from edgeflash.history.merge import in_order, in_schema, new_rows, places
 from edgeflash.history.schema import TABLES, TableName, schema
@@ -27,18 +27,18 @@ GROUP_ROWS = {
 """Rows of a row group: some 10 MB in memory, and enough for an engine to scan."""
 
 
-def add_rows(folder: Path, partition: Partition, new: pa.Table) -> int:
+def add_rows(folder: Path, partition: Partition, new: pa.Table, note: Note = no_note) -> int:
     """Puts the rows into their file, which is replaced whole; how many were new to it.
 
-    new: in any order; a row whose key is held changes nothing.
+    new: in any order; a row whose key is held changes nothing. note: as `write_file`.
     Raises UnreadableFileError for a file that cannot be read, which then stands, and StorageError
     when the disk refuses.
     """
     try:
         with opened(folder, partition) as held:
-            return _rewritten(folder, partition, held, new)
+            return _rewritten(folder, partition, held, new, note)
     except FileNotFoundError:
-        return _rewritten(folder, partition, None, new)
+        return _rewritten(folder, partition, None, new, note)
 
 
 def in_groups(tables: Iterable[pa.Table], rows: int) -> Iterator[pa.Table]:
@@ -54,7 +54,9 @@ def in_groups(tables: Iterable[pa.Table], rows: int) -> Iterator[pa.Table]:
         yield pa.concat_tables(waiting)
 
 
-def _rewritten(folder: Path, partition: Partition, held: RowGroups | None, new: pa.Table) -> int:
+def _rewritten(
+    folder: Path, partition: Partition, held: RowGroups | None, new: pa.Table, note: Note
+) -> int:
     table = partition.table
     wanted = schema(table) if held is None else held.schema
     # The versions in the file's metadata are those of the last writer.
@@ -66,7 +68,7 @@ def _rewritten(folder: Path, partition: Partition, held: RowGroups | None, new: 
         return 0
     fresh = in_schema(in_order(fresh, table), wanted)
     parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted, table)
-    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[table]))
+    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[table]), note)
     return len(fresh)
 
 

@@ -38,15 +38,21 @@ class Selection:
         right_analyzer = self.analyzer is None or self.analyzer == partition.analyzer
         return right_analyzer and overlaps(partition, self.since, self.until)
 
+    def holds_all_of(self, partition: Partition) -> bool:
+        """Whether no row of the file is outside the time."""
+        late_enough = self.since is None or self.since <= partition.start
+        return late_enough and (self.until is None or partition.end <= self.until)
+
     def filtered(self, table: pa.Table, time: str = "finished_at") -> pa.Table:
         """The wanted rows, in their order; the verdict only where the table has a column of it.
 
-        time: the table's column of time.
+        time: the table's column of time; a table without it is taken whole (see `holds_all_of`).
         """
         # Masks, not a filter expression: an expression runs in threads and may mix up the order.
-        if self.since is not None:
+        timed = time in table.column_names
+        if self.since is not None and timed:
             table = table.filter(pc.greater_equal(table[time], pa.scalar(self.since, TIMESTAMP)))
-        if self.until is not None:
+        if self.until is not None and timed:
             table = table.filter(pc.less(table[time], pa.scalar(self.until, TIMESTAMP)))
         if self.verdict is not None and "verdict" in table.column_names:
             table = table.filter(pc.equal(table["verdict"], pa.scalar(self.verdict.value)))

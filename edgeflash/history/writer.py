@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import threading
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -21,17 +22,21 @@ import structlog
 from edgeflash.errors import StorageError
 from edgeflash.history.deleting import DeletionReport, delete_old
 from edgeflash.history.files import (
+    Note,
     UnreadableFileError,
     delete_pending,
     looks_whole,
     set_aside,
+    write_file,
 )
+from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.retention import Limits
 from edgeflash.history.retired import Retired, load_retired
-from edgeflash.history.rewriting import add_rows
+from edgeflash.history.rewriting import GROUP_ROWS, add_rows, in_groups
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
+from edgeflash.journal.ledger import FileNote
 from edgeflash.model import EventEntry, LabResult
 
 _log = structlog.get_logger(__name__)
@@ -110,7 +115,9 @@ class HistoryWriter:
         )
         self._started = False
         self._set_aside: list[Path] = []
+        self._in_place: list[FileNote] = []
         self._retired = Retired()
+        self._noted_as_deleted: set[tuple[str, str, str]] = set()
         self._passed_over = 0
         self._turn = threading.Lock()
         self._stopping = threading.Event()
@@ -141,7 +148,31 @@ class HistoryWriter:
         with self._turn:
             self._begin()
             by_partition = rows_by_partition(results)
-            return sum(self._merge(p, by_partition[p]) for p in sorted(by_partition))
+            added = sum(self._merge(p, by_partition[p]) for p in sorted(by_partition))
+            self._confirm()
+            return added
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Holds flushes up, while somebody mends files: with `put` and `put_in_place_of`, which are
+        for within only."""
+        with self._turn:
+            self._retired = load_retired(self._folder)
+            yield
+
+    def put(self, partition: Partition, rows: pa.Table) -> int:
+        """Puts rows into their file; how many were new to it. Raises StorageError."""
+        added = self._merge(partition, rows)
+        self._confirm()
+        return added
+
+    def put_in_place_of(self, partition: Partition, rows: pa.Table) -> None:
+        """Replaces a file by one with these rows, which must be in order. Raises StorageError."""
+        note, noted = self._noting(partition)
+        groups = in_groups([rows], GROUP_ROWS[partition.table])
+        write_file(self._folder, partition, rows.schema, groups, note)
+        self._in_place += noted
+        self._confirm()
 
     def delete_old(
         self,
@@ -153,7 +184,11 @@ class HistoryWriter:
         """Deletes what was kept long enough, as `deleting.delete_old`. Blocking."""
         with self._turn:
             self._begin()
-            return delete_old(self._folder, limits, now, owed_from, tell, self._stopping.is_set)
+            self._note_deleted()
+            report = delete_old(self._folder, limits, now, owed_from, tell, self._stopping.is_set)
+            self._retired = load_retired(self._folder)
+            self._note_deleted()
+            return report
 
     def stop(self) -> None:
         """Lets a flush that runs, and any later one, end after the file it is at.
@@ -185,7 +220,9 @@ class HistoryWriter:
                     added[partition.table] += count
                     files += count > 0
                 if len(self._set_aside) == before:
-                    self._journal.advance(feed.consumer, batch.last_seq)
+                    self._journal.advance(feed.consumer, batch.last_seq, self._in_place)
+                    self._in_place.clear()
+        self._journal.fill_ledger()
         if self._passed_over:
             _log.info("history_rows_of_deleted_files_passed_over", rows=self._passed_over)
         return self._report(added, files)
@@ -224,11 +261,42 @@ class HistoryWriter:
         if self._retired.holds(partition) and not partition.path(self._folder).exists():
             self._passed_over += len(new)
             return 0
+        note, noted = self._noting(partition)
         try:
-            return add_rows(self._folder, partition, new)
+            added = add_rows(self._folder, partition, new, note)
         except UnreadableFileError as error:
             self._give_up(partition, str(error))
-            return add_rows(self._folder, partition, new)
+            added = add_rows(self._folder, partition, new, note)
+        self._in_place += noted
+        return added
+
+    def _noting(self, partition: Partition) -> tuple[Note, list[FileNote]]:
+        """What tells the ledger of a file before it takes its place, so that no crash leaves one
+        that nobody knows; and what it has told."""
+        noted: list[FileNote] = []
+
+        def note(path: Path, rows: int) -> None:
+            noted.append(fingerprint(path, partition, rows))
+            self._journal.note_file(noted[-1])
+
+        return note, noted
+
+    def _note_deleted(self) -> None:
+        """Lets the ledger know what retention deleted, for as long as the journal lives. On a full
+        disk that waits: deleting is what makes room."""
+        gone = {(t.value, a, period) for (t, a), period in self._retired.last.items()}
+        if gone <= self._noted_as_deleted:
+            return
+        try:
+            self._journal.note_deleted(sorted(gone))
+        except StorageError as error:
+            _log.warning("history_deletion_not_in_the_ledger_yet", why=str(error))
+        else:
+            self._noted_as_deleted = gone
+
+    def _confirm(self) -> None:
+        self._journal.confirm_files(self._in_place)
+        self._in_place.clear()
 
     def _clear_up(self) -> None:
         """Deletes half-written files and sets unreadable ones aside."""

@@ -11,6 +11,10 @@ from typing import IO
 from edgeflash.errors import StorageError
 
 
+class JournalInUseError(StorageError):
+    """A gateway has the journal; there must not be a second writer."""
+
+
 def only_writer(path: Path) -> IO[bytes]:
     """Holds the lock that keeps a second gateway off this journal; freed when the process ends."""
     try:
@@ -24,7 +28,7 @@ def only_writer(path: Path) -> IO[bytes]:
         lock_file.seek(0)
         holder = lock_file.read().decode("ascii", "replace") or "unknown"
         lock_file.close()
-        raise StorageError(
+        raise JournalInUseError(
             f"{path}: another gateway uses this journal (process {holder}); stop it first"
         ) from error
     except OSError as error:

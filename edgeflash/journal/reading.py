@@ -258,6 +258,37 @@ class JournalReader:
                         "journal_event_unreadable", path=str(self.path), seq=seq, error=str(error)
                     )
 
+    def at_one_instant(
+        self, queries: Sequence[tuple[str, Sequence[int | str]]]
+    ) -> list[list[tuple[Any, ...]]]:
+        """The rows of several queries, as the journal stood at one instant. Raises StorageError."""
+        try:
+            with self._lock:
+                self._reader.execute("BEGIN")
+                try:
+                    return [self._reader.execute(sql, values).fetchall() for sql, values in queries]
+                finally:
+                    self._reader.execute("ROLLBACK")
+        except sqlite3.Error as error:
+            raise self._cannot_be_read(error) from error
+
+    def copy_into(self, target: sqlite3.Connection) -> None:
+        """Copies everything, as of one instant, into an empty database. Raises sqlite3.Error."""
+        with self._lock:
+            self._reader.backup(target)
+
+    def last_seq(self) -> int:
+        """The number of the last entry."""
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM results", ())[0][0])
+
+    def has_table(self, name: str) -> bool:
+        """False in a journal of before there was such a table."""
+        return self._has_table(name)
+
+    def begun_at(self) -> datetime | None:
+        """When this journal was made; None while only an older edgeflash has written in it."""
+        return self._begun_at()
+
     def _begun_at(self) -> datetime | None:
         """When this journal was made."""
         if not self._has_table("beginning"):
@@ -274,10 +305,13 @@ class JournalReader:
             with self._lock:
                 return self._reader.execute(sql, values).fetchall()
         except sqlite3.Error as error:
-            raise StorageError(
-                f"{self.path}: the journal cannot be read: {error}. If the disk is sound, stop the "
-                "gateway, keep a copy of the file, and check it with PRAGMA integrity_check"
-            ) from error
+            raise self._cannot_be_read(error) from error
+
+    def _cannot_be_read(self, error: sqlite3.Error) -> StorageError:
+        return StorageError(
+            f"{self.path}: the journal cannot be read: {error}. If the disk is sound, stop the "
+            "gateway, keep a copy of the file, and check it with PRAGMA integrity_check"
+        )
 
     def _first(self, sql: str, values: Sequence[int | str]) -> Result | None:
         return next((e.result for e in self._readable(self._rows(sql, values))), None)

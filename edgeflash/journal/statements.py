@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from datetime import UTC, datetime, timedelta
 
+from edgeflash.journal import ledger
 from edgeflash.journal.codec import UnstorableResultError, encode
 from edgeflash.model import EventEntry, Result
 
@@ -12,8 +13,10 @@ _1970 = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def insert(connection: sqlite3.Connection, result: Result) -> bool:
-    """Adds a result; False when its key was there already."""
+    """Adds a result and counts it; False when its key was there already."""
     stored = encode(result)
+    # Before anything is changed: what cannot be counted must not be half stored.
+    rows = ledger.rows_of_result(result)
     cursor = connection.execute(
         "INSERT INTO results (analyzer, epoch, cycle_number, verdict, judged_us, checksum, body, "
         "trace) VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
@@ -27,7 +30,10 @@ def insert(connection: sqlite3.Connection, result: Result) -> bool:
             stored.trace,
         ),
     )
-    return cursor.rowcount == 1
+    if cursor.rowcount != 1:
+        return False
+    ledger.count_new(connection, ledger.RESULTS, cursor.lastrowid or 0, rows)
+    return True
 
 
 def advance(connection: sqlite3.Connection, consumer: str, seq: int) -> None:
@@ -49,7 +55,7 @@ def put_state(connection: sqlite3.Connection, key: str, text: str) -> None:
 
 
 def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
-    """Adds a line to the event record; its number."""
+    """Adds a line to the event record and counts it; its number."""
     cursor = connection.execute(
         "INSERT INTO events (at_us, kind, analyzer, who, via, subject, text, until_us) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -64,7 +70,9 @@ def insert_event(connection: sqlite3.Connection, entry: EventEntry) -> int:
             None if entry.until is None else microseconds(entry.until),
         ),
     )
-    return int(cursor.lastrowid or 0)
+    seq = int(cursor.lastrowid or 0)
+    ledger.count_new(connection, ledger.EVENTS, seq, ledger.rows_of_event(seq, entry))
+    return seq
 
 
 def delete_events(
@@ -72,15 +80,20 @@ def delete_events(
 ) -> int:
     """Deletes at most so many old lines of the event record: those from before a time, and those
     beyond the newest `most`; none with a number above `passed`. How many there were."""
-    return connection.execute(
+    gone = connection.execute(
         "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE seq <= ? AND (at_us < ? "
-        "OR seq <= (SELECT max(seq) FROM events) - ?) ORDER BY seq LIMIT ?)",
+        "OR seq <= (SELECT max(seq) FROM events) - ?) ORDER BY seq LIMIT ?) RETURNING seq",
         (passed, before_us, most, rows),
-    ).rowcount
+    ).fetchall()
+    if gone:
+        ledger.note_trimmed(connection, ledger.EVENTS, max(seq for (seq,) in gone))
+    return len(gone)
 
 
 def delete(connection: sqlite3.Connection, seqs: list[tuple[int]]) -> int:
     """Deletes entries; how many there were."""
+    if seqs:
+        ledger.note_trimmed(connection, ledger.RESULTS, max(seq for (seq,) in seqs))
     return connection.executemany("DELETE FROM results WHERE seq = ?", seqs).rowcount
 
 

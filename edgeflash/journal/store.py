@@ -21,8 +21,10 @@ from typing import Any, TypeVar
 import structlog
 
 from edgeflash.errors import StorageError
-from edgeflash.journal import tables
+from edgeflash.journal import ledger, tables
 from edgeflash.journal.codec import UnstorableResultError
+from edgeflash.journal.ledger import FileNote
+from edgeflash.journal.ledger_keeping import LedgerKeeper
 from edgeflash.journal.lock import only_writer
 from edgeflash.journal.reading import Entry, JournalReader
 from edgeflash.journal.reserve import lay_up, spend
@@ -71,7 +73,7 @@ class _Job:
     done: Future[Any]
 
 
-class Journal(JournalReader):
+class Journal(LedgerKeeper):
     """The journal with the right to write. One per file: a second one is refused.
 
     Every method may be called from any thread. `append`, `append_async` and `advance_async` never
@@ -133,12 +135,18 @@ class Journal(JournalReader):
         """As `append`. A cancelled caller does not stop the result from being stored."""
         return await asyncio.wrap_future(self.append(result))
 
-    def advance(self, consumer: str, seq: int) -> None:
+    def advance(self, consumer: str, seq: int, files: Sequence[FileNote] = ()) -> None:
         """Notes that the consumer is done with everything up to seq. Never moves back.
 
+        files: of the history, which stand in their places from now on (`note_file`).
         Raises StorageError when the disk refuses.
         """
-        self._submit(lambda connection: advance(connection, consumer, seq)).result()
+
+        def job(connection: sqlite3.Connection) -> None:
+            advance(connection, consumer, seq)
+            ledger.confirm_files(connection, files)
+
+        self._submit(job).result()
 
     async def advance_async(self, consumer: str, seq: int) -> None:
         """As `advance`, without blocking the loop."""
@@ -180,6 +188,7 @@ class Journal(JournalReader):
         """Deletes lines of the event record from before this time, and those beyond the newest
         MOST_EVENTS, that every consumer (of the event record) has passed; their number.
         Raises StorageError."""
+        self.fill_ledger()
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
         job = partial(
             delete_events,
@@ -202,6 +211,7 @@ class Journal(JournalReader):
         needs them.
         Raises StorageError.
         """
+        self.fill_ledger()
         passed = min((self.position(c) for c in consumers), default=_MAX_INT64)
         kept = self._needed_at_a_restart()
         before_us = microseconds(before)

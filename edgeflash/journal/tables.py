@@ -7,6 +7,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from edgeflash.errors import StorageError
+from edgeflash.journal.ledger import day_of, open_ledger
 from edgeflash.journal.statements import microseconds
 from edgeflash.service.clock import SYSTEM_CLOCK
 
@@ -71,7 +72,9 @@ def connect_writer(path: Path) -> sqlite3.Connection:
         _check_version(path, connection)
         for later in _CREATE_LATER:
             connection.execute(later)
-        connection.execute(_BEGIN, (microseconds(SYSTEM_CLOCK.utc_now()),))
+        now = SYSTEM_CLOCK.utc_now()
+        connection.execute(_BEGIN, (microseconds(now),))
+        open_ledger(connection, day_of(now))
     except sqlite3.Error as error:
         connection.close()
         raise _cannot_open(path, error) from error

@@ -1,4 +1,5 @@
-"""Where an outlet listens: addresses, who may connect, and the error when it cannot."""
+"""Where an outlet listens: addresses, who may connect, who counts as one client, and the error when
+it cannot."""
 
 from __future__ import annotations
 
@@ -7,6 +8,7 @@ import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
+from typing import Any
 
 from edgeflash.errors import EdgeflashError
 
@@ -55,6 +57,21 @@ class AllowList:
             return True
         address = _address_of(peer)
         return address is not None and any(address in network for network in self.networks)
+
+
+def client_key(peer: Any) -> str:
+    """What counts as one client: an IPv4 address, or an IPv6 network of 64 bits, where one machine
+    may have as many addresses as it likes. peer: as a socket gives it, or None."""
+    text = str(peer[0]) if peer else "?"
+    if ":" not in text:
+        return text
+    if text.lower().startswith("::ffff:") and "." in text:
+        return text.rsplit(":", 1)[1]
+    try:
+        packed = socket.inet_pton(socket.AF_INET6, text.split("%", 1)[0])
+    except OSError:
+        return text
+    return socket.inet_ntop(socket.AF_INET6, packed[:8] + bytes(8)) + "/64"
 
 
 async def bind_host(host: str, port: int) -> str:

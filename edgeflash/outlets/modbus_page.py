@@ -321,7 +321,7 @@ def _limit_rows() -> Iterator[tuple[str, str, str]]:
     yield (
         "`max_connections_per_client`",
         str(s.max_connections_per_client),
-        "of these, from one address",
+        "of these, from one address (of IPv6 a network of 64 bits)",
     )
     yield (
         "`max_requests_per_s`",

@@ -19,7 +19,7 @@ import structlog
 
 from edgeflash.config.site import Analyzer, ModbusServer
 from edgeflash.inputs import InputStore
-from edgeflash.outlets.listening import AllowList, bind_host, cannot_listen
+from edgeflash.outlets.listening import AllowList, bind_host, cannot_listen, client_key
 from edgeflash.outlets.modbus_image import RegisterImage, empty_images, with_new_views
 from edgeflash.outlets.modbus_inputs import InputRegisters
 from edgeflash.outlets.modbus_protocol import (
@@ -170,20 +170,21 @@ class ModbusOutlet:
                 for connection in tuple(self._connections):
                     connection.abort()
 
-    def admit(self, connection: _Connection, peer: str) -> bool:
+    def admit(self, connection: _Connection) -> bool:
         """Takes a new connection in, or counts and reports its refusal."""
+        client = connection.client
         if self._listener is None:
             return False
-        if not self._allow.admits(peer):
-            self._count_refusal(peer, "its address is not in the allow-list")
+        if not self._allow.admits(connection.peer):
+            self._count_refusal(client, "its address is not in the allow-list")
             return False
         limit = self._server.max_connections
         if len(self._connections) >= limit:
-            self._count_refusal(peer, f"{limit} clients are connected, the most allowed")
+            self._count_refusal(client, f"{limit} clients are connected, the most allowed")
             return False
         share = self._server.max_connections_per_client
-        if sum(one.peer == peer for one in self._connections) >= share:
-            self._count_refusal(peer, f"it has {share} connections already, its share")
+        if sum(one.client == client for one in self._connections) >= share:
+            self._count_refusal(client, f"it has {share} connections already, its share")
             return False
         self._connections.add(connection)
         return True
@@ -198,9 +199,9 @@ class ModbusOutlet:
 
     def answer(self, frame: Frame, connection: _Connection) -> bytes:
         """The answer to a client's request, its write done."""
-        if not self._rate.admits(connection.peer, self._mono_s()):
+        if not self._rate.admits(connection.client, self._mono_s()):
             connection.rest()
-            self._count_busy(connection.peer)
+            self._count_busy(connection.client)
             return refusal(frame, SERVER_BUSY)
         image, source = self._images.of(frame.unit), f"modbus {connection.peer}"
         try:
@@ -227,19 +228,20 @@ class ModbusOutlet:
         loop = asyncio.get_running_loop()
         self._idle_check = loop.call_later(every_s, self._close_idle)
 
-    def _count_busy(self, peer: str) -> None:
-        if (times := self._too_fast.note(peer)) is not None:
+    def _count_busy(self, client: str) -> None:
+        if (times := self._too_fast.note(client)) is not None:
             limit = self._server.max_requests_per_s
-            _log.warning("modbus_client_too_fast", peer=peer, most_per_s=limit, times=times)
+            _log.warning("modbus_client_too_fast", peer=client, most_per_s=limit, times=times)
 
-    def _count_refusal(self, peer: str, why: str) -> None:
-        times = self._refusals.note(peer)
+    def _count_refusal(self, client: str, why: str) -> None:
+        times = self._refusals.note(client)
         if times is not None:
-            _log.warning("modbus_client_refused", peer=peer, why=why, port=self.port, times=times)
+            _log.warning("modbus_client_refused", peer=client, why=why, port=self.port, times=times)
 
 
 class _Connection(asyncio.BufferedProtocol):
-    """One client. Requests are answered in order, pipelined or not."""
+    """One client. Requests are answered in order, pipelined or not. peer: its address; client: what
+    it counts as in shares, rates and the log."""
 
     def __init__(self, outlet: ModbusOutlet) -> None:
         self._outlet = outlet
@@ -249,15 +251,15 @@ class _Connection(asyncio.BufferedProtocol):
         self._transport: asyncio.Transport | None = None
         self._resting: asyncio.TimerHandle | None = None
         self._is_full = False
-        self.peer = ""
+        self.peer = self.client = ""
         self.may_write = False
         self.heard_mono_s = outlet.now_mono_s()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         stream = cast(asyncio.Transport, transport)
         peername = stream.get_extra_info("peername")
-        self.peer = str(peername[0]) if peername else ""
-        if not self._outlet.admit(self, self.peer):
+        self.peer, self.client = str(peername[0]) if peername else "", client_key(peername)
+        if not self._outlet.admit(self):
             stream.abort()
             return
         self._transport = stream

@@ -19,7 +19,6 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
-from paho.mqtt.reasoncodes import ReasonCode
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
@@ -106,7 +105,7 @@ class Client(aiomqtt.Client):
         """Ends the connection and everything that waits for it; the first reason stands."""
         if self.lost.is_set():
             return
-        self._why_lost = why
+        self._why_lost = self._why_lost or why
         self.lost.set()
         for asked in self._asked.values():
             if not asked.answered.done():
@@ -159,6 +158,9 @@ class Client(aiomqtt.Client):
         if not self._connected.done():
             why = "the connection was closed before the broker answered"
             self._connected.set_exception(aiomqtt.MqttError(why))
+        if reason_code.value not in (0, UNSPECIFIED):
+            # Before anybody finds out by himself that the socket is closed.
+            self._why_lost = self._why_lost or f"the broker says: {reason_code}"
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
@@ -198,10 +200,8 @@ class Client(aiomqtt.Client):
             asked.answered.set_result(None)
 
     def _on_end(self, ended: asyncio.Future[None]) -> None:
-        error = None if ended.cancelled() else ended.exception()
-        reason = getattr(error, "rc", None)
-        is_told = isinstance(reason, ReasonCode) and reason.value != UNSPECIFIED
-        self.lose(f"the broker says: {reason}" if is_told else "the connection was closed")
+        _look(ended)
+        self.lose("the connection was closed")
 
     def _loss(self) -> SessionLostError:
         return SessionLostError(f"the session with {self._entry.broker} ended: {self._why_lost}")

@@ -167,10 +167,13 @@ class MqttConnection:
 
 
 async def _stopped(*tasks: asyncio.Task[None]) -> None:
-    """Cancels tasks and waits for their end."""
+    """Cancels tasks and waits for their end; of several failures only one is told."""
     for task in tasks:
         task.cancel()
     await asyncio.wait(tasks)
+    for task in tasks:
+        if not task.cancelled():
+            task.exception()
 
 
 async def together(*works: Coroutine[Any, Any, None]) -> None:

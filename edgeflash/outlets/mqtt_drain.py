@@ -75,8 +75,7 @@ def event_feed(journal: Journal, consumer: str) -> Feed[EventLine]:
 class Drain(Generic[Item]):
     """Delivers one feed over one session after another.
 
-    message_of: of a number, its item, and whether it waited for this session. fault: why it does
-    not get on; empty when it does.
+    message_of: of a number, its item, and whether it waited for this session.
     """
 
     def __init__(
@@ -88,7 +87,13 @@ class Drain(Generic[Item]):
         self._news = asyncio.Event()
         self._failures = 0
         self._log = log.bind(outlet=outlet, consumer=feed.consumer)
-        self.fault = ""
+        self._delivery_fault = ""
+        self._position_fault = ""
+
+    @property
+    def fault(self) -> str:
+        """Why it does not get on, or would repeat itself after a restart; empty: all is well."""
+        return self._delivery_fault or self._position_fault
 
     def look(self) -> None:
         """There may be something new."""
@@ -155,14 +160,18 @@ class Drain(Generic[Item]):
         try:
             await self._feed.journal.advance_async(self._feed.consumer, self._reached)
         except StorageError as error:
-            self._failed(f"the position cannot be noted: {error}")
+            if not self._position_fault:
+                self._log.error("mqtt: what was delivered cannot be noted", why=str(error))
+            self._position_fault = f"what was delivered cannot be noted: {error}"
+        else:
+            self._position_fault = ""
 
     def _works(self) -> None:
-        if self.fault:
+        if self._delivery_fault:
             self._log.info("mqtt delivers again")
-        self.fault, self._failures = "", 0
+        self._delivery_fault, self._failures = "", 0
 
     def _failed(self, why: str) -> None:
-        if why != self.fault:
+        if why != self._delivery_fault:
             self._log.error("mqtt does not deliver; what is owed waits", why=why)
-        self.fault = why
+        self._delivery_fault = why

@@ -1,11 +1,15 @@
 """The JSON Schema of what an MQTT outlet publishes, made from the declarations. Pure.
 
+To refresh the file: `python -m edgeflash.outlets.mqtt_schema > docs/mqtt.schema.json`.
+
 JSON Schema draft 2020-12. A schema of an earlier version accepts the documents of a later one,
 which only adds members.
 """
 
 from __future__ import annotations
 
+import json
+import sys
 from collections.abc import Sequence
 from typing import Any, TypeVar
 
@@ -46,6 +50,7 @@ def json_schema(units: Sequence[OutletUnits] = EVERY_UNIT) -> dict[str, Any]:
     """
     return {
         "$schema": DRAFT,
+        "$comment": "Made by python -m edgeflash.outlets.mqtt_schema; do not edit by hand.",
         "title": "edgeflash over MQTT",
         "description": "States, results, events and status as published in plain JSON.",
         "oneOf": [{"$ref": f"#/$defs/{name}"} for name in ("state", "result", "event", "status")],
@@ -59,6 +64,11 @@ def json_schema(units: Sequence[OutletUnits] = EVERY_UNIT) -> dict[str, Any]:
             "value": _value(),
         },
     }
+
+
+def schema_text(units: Sequence[OutletUnits] = EVERY_UNIT) -> str:
+    """The schema as a file holds it."""
+    return json.dumps(json_schema(units), ensure_ascii=False, indent=2) + "\n"
 
 
 def _object(description: str, members: tuple[Member[Of], ...]) -> dict[str, Any]:
@@ -125,3 +135,7 @@ def _value() -> dict[str, Any]:
             for trust, names in qualities.items()
         ],
     }
+
+
+if __name__ == "__main__":
+    sys.stdout.write(schema_text())

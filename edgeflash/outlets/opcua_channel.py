@@ -34,8 +34,8 @@ from asyncua.ua.ua_binary import struct_from_binary, uatcp_to_binary
 from asyncua.ua.uaerrors import UaError, UaStatusCodeError
 from cryptography.exceptions import InvalidSignature
 
+from edgeflash.outlets.listening import client_key
 from edgeflash.outlets.opcua_identity import channel_of, identify
-from edgeflash.outlets.opcua_limits import client_key
 from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.outlets.opcua_session import end_orphan
 from edgeflash.outlets.refusals import Refusals

@@ -13,6 +13,7 @@ from typing import Generic, TypeVar
 
 from edgeflash import __version__
 from edgeflash.link_figures import LinkFigures
+from edgeflash.outlets.mqtt_figures import MqttFigures
 from edgeflash.outlets.opcua_members import Single
 from edgeflash.publication import View
 from edgeflash.units import UNITS, Unit
@@ -24,12 +25,14 @@ IN_ORDER = ""
 @dataclass(frozen=True, slots=True)
 class GatewayFacts:
     """What is known of the gateway. storage_faults: why results of an analyzer cannot be recorded,
-    by its id; empty when they can. free_bytes: of the fuller disk; None when it cannot be told."""
+    by its id; empty when they can. free_bytes: of the fuller disk; None when it cannot be told.
+    mqtt: how each MQTT outlet fares."""
 
     started_at: datetime | None = None
     history_fault: str | None = None
     storage_faults: Mapping[str, str] = field(default_factory=dict)
     free_bytes: int | None = None
+    mqtt: tuple[MqttFigures, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,11 @@ def _storage(facts: GatewayFacts) -> str:
     return next((f"{who}: {why}" for who, why in facts.storage_faults.items() if why), IN_ORDER)
 
 
+def _mqtt_fault(facts: GatewayFacts) -> str:
+    """Every fault in words: each outlet has a broker of its own."""
+    return "; ".join(f"{one.outlet}: {one.fault}" for one in facts.mqtt if one.fault) or IN_ORDER
+
+
 GATEWAY_DIAGNOSTICS: tuple[Diagnostic[GatewayFacts], ...] = (
     Diagnostic("Version", "Version of the gateway.", "String", lambda f: __version__),
     Diagnostic("StartedAt", "When the gateway was started.", "UtcTime", lambda f: f.started_at),
@@ -79,6 +87,19 @@ GATEWAY_DIAGNOSTICS: tuple[Diagnostic[GatewayFacts], ...] = (
         "Free room on the fuller disk of journal and history, in bytes.",
         "UInt64",
         lambda f: f.free_bytes,
+    ),
+    Diagnostic(
+        "MqttFault",
+        "What keeps results, events or states from an MQTT broker, by outlet; empty: in order.",
+        "String",
+        _mqtt_fault,
+    ),
+    Diagnostic(
+        "MqttWaiting",
+        "Results that are owed to an MQTT broker, of the outlet with the most; they wait in the "
+        "journal.",
+        "UInt64",
+        lambda f: max((one.waiting for one in f.mqtt), default=0),
     ),
 )
 

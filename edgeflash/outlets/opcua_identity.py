@@ -19,7 +19,7 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import padding, rsa
 
 from edgeflash.access import OperationRefusedError, UserRole, Who
-from edgeflash.outlets.opcua_limits import client_key
+from edgeflash.outlets.listening import client_key
 from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.service.certificates import printable
 

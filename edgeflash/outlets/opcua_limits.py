@@ -5,9 +5,7 @@ The site file sets three figures and each address's share of them; the others fo
 
 from __future__ import annotations
 
-import socket
 from dataclasses import dataclass
-from typing import Any
 
 from edgeflash.config.site import OpcUaServer
 
@@ -55,18 +53,3 @@ class Limits:
             max(1, int(config.max_subscriptions * share)),
             max(1, int(config.max_monitored_items * share)),
         )
-
-
-def client_key(peer: Any) -> str:
-    """What counts as one client: an IPv4 address, or an IPv6 network of 64 bits, where one machine
-    may have as many addresses as it likes. peer: as a socket gives it, or None."""
-    text = str(peer[0]) if peer else "?"
-    if ":" not in text:
-        return text
-    if text.lower().startswith("::ffff:") and "." in text:
-        return text.rsplit(":", 1)[1]
-    try:
-        packed = socket.inet_pton(socket.AF_INET6, text.split("%", 1)[0])
-    except OSError:
-        return text
-    return socket.inet_ntop(socket.AF_INET6, packed[:8] + bytes(8)) + "/64"

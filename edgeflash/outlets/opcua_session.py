@@ -25,8 +25,8 @@ from asyncua.ua.status_codes import StatusCodes
 
 from edgeflash.access import UserRole as Role
 from edgeflash.access import Who
+from edgeflash.outlets.listening import client_key
 from edgeflash.outlets.opcua_identity import ANONYMOUS, Channel
-from edgeflash.outlets.opcua_limits import client_key
 from edgeflash.outlets.opcua_security import ServerSecurity
 from edgeflash.service.users import SiteUser
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -17,6 +18,10 @@ from edgeflash.links.opcua_client import OpcUaClient
 from edgeflash.model import Role
 from edgeflash.peek.decodings import Decoding
 from edgeflash.peek.likeness import Likeness, impression
+from edgeflash.service.certificates import printable
+
+MOST_TEXT = 200
+"""Characters that are shown of what a server says."""
 
 _SKELETON = """\
 # Map begun by a first look at the server. Check every line against the device's manual: that a
@@ -79,7 +84,14 @@ async def looked_at(
         values = await client.read(nodes)
         if not rows:
             rows = [
-                NodeRow(_named(one, uris), one.path, type(v.value).__name__, (), "", None)
+                NodeRow(
+                    _named(one, uris),
+                    printable(one.path, MOST_TEXT),
+                    type(v.value).__name__,
+                    (),
+                    "",
+                    None,
+                )
                 for one, v in zip(found, values, strict=True)
             ]
         rows = [
@@ -115,9 +127,11 @@ def node_skeleton(picked: Mapping[Role, NodeRow]) -> str:
     """The text of a map with these roles."""
     parts = [_SKELETON]
     for role, row in picked.items():
+        read = printable(str(row.values[-1]), MOST_TEXT)
         lines = [
-            f"[roles.{role.value}]  # read {row.values[-1]} when looked at",
-            f'node = "{row.node}"',
+            f"[roles.{role.value}]  # read {read} when looked at",
+            # A string of JSON is one of TOML: what a server sends stays inside it.
+            f"node = {json.dumps(row.node, ensure_ascii=False)}",
         ]
         if KINDS[role].units and KINDS[role] is not TIME:
             units = KINDS[role].units

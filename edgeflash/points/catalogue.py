@@ -82,8 +82,8 @@ CATALOGUE: tuple[Point, ...] = (
     Point(
         "round_trip_s",
         "RoundTrip",
-        "Time from request to answer that 95 % of the analyzer's answers of the last hour kept; no "
-        "value until it has answered.",
+        "Time from request to answer that 95 % of the analyzer's latest answers kept: the last "
+        "1024 at most, none older than an hour; no value until it has answered.",
         PointType.FLOAT,
         142,
         round_trip,

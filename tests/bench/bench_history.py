@@ -7,6 +7,7 @@ gateway writes, beside DuckDB on one plain Parquet file with the same rows, sort
 time. One analyzer-month as a DataFrame; one analyzer's daily share of accepted cycles. CPU seconds
 by turns, and each one's own peak of memory. The rows are made from simulated cycles; `as_read` is
 null in them: it would be 20 GB to write, and neither question reads it.
+FOLDER keeps what was made for the next run.
 size: bytes of a result and of a trace of 3,000 points, beside raw float32 (its three columns).
 write: results a second through journal and history, beside bare group commits of the same bytes.
 """
@@ -20,7 +21,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cache, partial
@@ -71,7 +72,7 @@ def main() -> None:
         results = simulated(max(60, round(SIMULATED * min(1.0, 10 * given.scale))))
         wanted = given.only.split(",")
         if "read" in wanted:
-            read(Path(made), given.scale, results)
+            read(given.folder or Path(made), given.scale, results)
         if "size" in wanted:
             size(Path(made), results)
         if "write" in wanted:
@@ -194,12 +195,15 @@ QUESTIONS: dict[str, Callable[[Place], Any]] = {
 def read(top: Path, scale: float, results: list[Result]) -> None:
     """Makes both and asks both."""
     place = Place(top, months_of(scale))
-    begun = time.perf_counter()
-    rows = sum(make_history(place.folder, place.plain, pool_of(results), ANALYZERS, place.months))
+    made = top / f"made-{place.months}"
+    if not made.exists():
+        begun = time.perf_counter()
+        pool = pool_of(results)
+        rows = sum(make_history(place.folder, place.plain, pool, ANALYZERS, place.months))
+        made.write_text(f"{rows:,} results, made in {time.perf_counter() - begun:.0f} s")
     kept = sum(path.stat().st_size for path in place.folder.rglob("*.parquet"))
     print(
-        f"{rows:,} results of {ANALYZERS} analyzers in {ANALYZERS * place.months} files, made in "
-        f"{time.perf_counter() - begun:.0f} s: {kept / 1e6:.0f} MB, plain file "
+        f"{made.read_text()}, in {ANALYZERS * place.months} files: {kept / 1e6:.0f} MB; plain file "
         f"{place.plain.stat().st_size / 1e6:.0f} MB\n"
     )
     check(place)
@@ -261,7 +265,7 @@ def size(top: Path, results: list[Result]) -> None:
         ("as simulated", results),
         (
             f"traces of {TRACE_POINTS} points",
-            [lengthened(results, n) for n in range(min(64, len(results)))],
+            list(lengthened(results)),
         ),
     ):
         folder = top / f"size {name}"
@@ -279,20 +283,26 @@ def size(top: Path, results: list[Result]) -> None:
     table(("rows", "how many", "bytes each", "of raw float32"), lines)
 
 
-def lengthened(results: list[Result], first: int) -> Result:
-    """A result whose trace is those of several one after the other: 3,000 points."""
-    traces = [r.cycle.trace for r in results[first:] + results if r.cycle.trace is not None]
-    time_s, temperature_c, pressure_kpa = [], [], []
-    begin_s = 0.0
-    for trace in traces:
+def lengthened(results: list[Result]) -> Iterator[Result]:
+    """Results whose traces are those of several, one after the other: 3,000 points; each is used
+    once, for the same one twice would cost nothing the second time."""
+    time_s: list[Any] = []
+    temperature_c: list[Any] = []
+    pressure_kpa: list[Any] = []
+    for result in results:
+        trace = result.cycle.trace
+        if trace is None:
+            continue
+        begin_s = float(time_s[-1][-1]) + 0.25 if time_s else 0.0
         time_s.append(np.round(trace.time_s + begin_s, 2))
-        begin_s = float(time_s[-1][-1]) + 0.25
         temperature_c.append(trace.temperature_c)
         pressure_kpa.append(trace.pressure_kpa)
-    parts = (np.concatenate(p)[:TRACE_POINTS] for p in (time_s, temperature_c, pressure_kpa))
-    long = Trace(traces[0].source, *parts)
-    result = results[first]
-    return replace(result, cycle=replace(result.cycle, trace=long))
+        if sum(map(len, time_s)) >= TRACE_POINTS:
+            columns = (time_s, temperature_c, pressure_kpa)
+            long = Trace(trace.source, *(np.concatenate(c)[:TRACE_POINTS] for c in columns))
+            yield replace(result, cycle=replace(result.cycle, trace=long))
+            for column in columns:
+                column.clear()
 
 
 def raw_bytes(rows: pa.Table) -> int:

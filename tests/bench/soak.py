@@ -15,6 +15,7 @@ import gc
 import json
 import logging
 import os
+import re
 import sys
 import tempfile
 from collections.abc import Sequence
@@ -22,8 +23,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 from time import monotonic
-
-import pyarrow as pa
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -44,14 +43,14 @@ PAGE_BYTES = os.sysconf("SC_PAGESIZE")
 class Sample:
     """What this process holds at an instant. cycles: judged so far.
 
-    rss_mb: pages in RAM, with what the allocator keeps for later. heap_mb: of it, what is in use.
+    rss_mb: pages in RAM, with what the allocators keep for later. in_use_mb: what is in use.
     """
 
     at_s: float
     cycles: int
     rss_mb: float
-    heap_mb: float
-    objects: int
+    in_use_mb: float
+    blocks: int
     tasks: int
     files: int
 
@@ -61,26 +60,44 @@ def resident_mb() -> float:
     return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * PAGE_BYTES / 1e6
 
 
-class _Heap(ctypes.Structure):
-    """struct mallinfo2 of glibc 2.33 and later; mallinfo(3)."""
-
-    _fields_ = tuple(
-        (name, ctypes.c_size_t)
-        for name in (
-            *("arena", "ordblks", "smblks", "hblks", "hblkhd"),
-            *("usmblks", "fsmblks", "uordblks", "fordblks", "keepcost"),
-        )
-    )
-
-
 _LIBC = ctypes.CDLL(None)
-_LIBC.mallinfo2.restype = _Heap
+_LIBC.fdopen.restype = ctypes.c_void_p
+_FREE = re.compile(rb'<total type="(?:fast|rest)" count="\d+" size="(\d+)"/>')
+_TAKEN = re.compile(rb'<system type="current" size="(\d+)"/>')
+_MAPPED = re.compile(rb'<total type="mmap" count="\d+" size="(\d+)"/>')
+_SMALL = re.compile(rb"# bytes in allocated blocks\s+=\s+([\d,]+)")
 
 
-def heap_mb() -> float:
-    """Bytes in use of the C heap, and of the Arrow pool, in MB."""
-    told = _LIBC.mallinfo2()
-    return float(told.uordblks + told.hblkhd + pa.total_allocated_bytes()) / 1e6
+def in_use_mb() -> float:
+    """What is in use, in MB: of every arena of the C heap (malloc_info(3)), and of Python's own.
+
+    What the allocators only keep for later is not among them.
+    """
+    with tempfile.TemporaryFile() as file:
+        stream = _LIBC.fdopen(os.dup(file.fileno()), b"w")
+        _LIBC.malloc_info(0, ctypes.c_void_p(stream))
+        _LIBC.fclose(ctypes.c_void_p(stream))
+        file.seek(0)
+        told = file.read()
+    # The last figures of each kind are the sums of all arenas.
+    free = sum(int(size) for size in _FREE.findall(told)[-2:])
+    heap = int(_TAKEN.findall(told)[-1]) - free + int(_MAPPED.findall(told)[-1])
+    return (heap + _small_blocks_bytes()) / 1e6
+
+
+def _small_blocks_bytes() -> int:
+    """Python tells it on the standard error only."""
+    with tempfile.TemporaryFile() as file:
+        kept = os.dup(2)
+        os.dup2(file.fileno(), 2)
+        try:
+            sys._debugmallocstats()
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+        file.seek(0)
+        found = _SMALL.search(file.read())
+    return int(found[1].replace(b",", b"")) if found else 0
 
 
 def open_files() -> int:
@@ -115,8 +132,8 @@ class Soak:
                 monotonic() - self._started_s,
                 self._count,
                 resident_mb(),
-                heap_mb(),
-                len(gc.get_objects()),
+                in_use_mb(),
+                sys.getallocatedblocks(),
                 len(asyncio.all_tasks()),
                 open_files(),
             )
@@ -125,7 +142,7 @@ class Soak:
                 told += 500
                 print(
                     f"{sample.at_s:6.0f} s  {sample.cycles:6d} cycles  {sample.rss_mb:7.1f} MB "
-                    f"({sample.heap_mb:.1f} in use, {sample.objects} objects)  "
+                    f"({sample.in_use_mb:.1f} in use, {sample.blocks} blocks)  "
                     f"{sample.tasks} tasks  {sample.files} files",
                     flush=True,
                 )
@@ -137,7 +154,7 @@ class Soak:
         after = [s for s in self.samples if s.cycles >= self._warm_up]
         tenth = max(1, len(after) // 10)
         growth = 0.0
-        for name, what in (("rss_mb", "in RAM"), ("heap_mb", "in use")):
+        for name, what in (("rss_mb", "in RAM"), ("in_use_mb", "in use")):
             first = median(getattr(s, name) for s in after[:tenth])
             last = median(getattr(s, name) for s in after[-tenth:])
             growth = max(growth, 100.0 * (last / first - 1.0))
@@ -146,8 +163,8 @@ class Soak:
                 f"{100.0 * (last / first - 1.0):+.2f} %"
             )
         print(
-            f"objects {median(s.objects for s in after[:tenth]):.0f} after the warm-up, "
-            f"{median(s.objects for s in after[-tenth:]):.0f} at the end"
+            f"blocks of Python {median(s.blocks for s in after[:tenth]):.0f} after the warm-up, "
+            f"{median(s.blocks for s in after[-tenth:]):.0f} at the end"
         )
         gc.collect()
         tasks, files = len(asyncio.all_tasks()), open_files()

@@ -35,10 +35,11 @@ SETTINGS = ("allow_anonymous true", "persistence false", "max_queued_messages 10
 
 
 async def publish(broker: Broker, topic: str, payload: bytes, *flags: str) -> None:
-    """Publishes as another client."""
+    """Publishes as another client; a payload that is empty too."""
+    source = "-s" if payload else "-n"
     done = await asyncio.create_subprocess_exec(
         "mosquitto_pub",
-        *("-h", "127.0.0.1", "-p", str(broker.port), "-t", topic, "-s", "-q", "1", *flags),
+        *("-h", "127.0.0.1", "-p", str(broker.port), "-t", topic, source, "-q", "1", *flags),
         stdin=asyncio.subprocess.PIPE,
     )
     async with asyncio.timeout(LONG_S):

@@ -17,6 +17,8 @@ from structlog.testing import capture_logs
 
 from edgeflash.journal import Journal
 from edgeflash.outlets.mqtt import MqttOutlet
+from edgeflash.outlets.mqtt_errors import SessionLostError
+from edgeflash.outlets.mqtt_message import Message
 from tests.peers.broker import SBIN, WAIT_S, Broker, broker, subscriber
 from tests.peers.mqtt_certificates import CLIENT, DAY, Authority
 from tests.peers.mqtt_outlets import append, entry, outlet_of, results, serving
@@ -147,6 +149,67 @@ async def test_what_the_broker_may_not_be_told(tmp_path: Path, journal: Journal)
                 server.process.send_signal(1)  # SIGHUP: it reads its rules again
                 await until(lambda: len(listener.documents("results")) == 3, WAIT_S)
                 await until(lambda: not outlet.figures.fault, WAIT_S)
+
+
+async def test_what_is_larger_than_the_broker_takes(tmp_path: Path, journal: Journal) -> None:
+    """MQTT 5.0, 3.2.2.3.6: its Maximum Packet Size. Not sent, for it would throw us out; owed."""
+    settings = ("allow_anonymous true", "max_packet_size 2000")
+    with broker(tmp_path / "broker", *settings) as server:
+        await server.start()
+        await append(journal, results(1, 2))
+        outlet = outlet_of(entry(server.port), journal, tmp_path)
+        with subscriber(server.port, tmp_path / "heard") as listener:
+            async with serving(outlet):
+                await until(lambda: "more than the 2000 that it allows" in outlet.figures.fault)
+                await until(lambda: listener.documents("status"), WAIT_S)
+                assert outlet.figures.sessions == 1
+                assert journal.pending("mqtt:panel") == 2
+
+
+async def test_no_more_under_way_than_the_broker_allows(tmp_path: Path, journal: Journal) -> None:
+    """MQTT 5.0, 3.2.2.3.3: its Receive Maximum; more at once, and it would throw us out."""
+    settings = ("allow_anonymous true", "max_inflight_messages 3")
+    with broker(tmp_path / "broker", *settings) as server:
+        await server.start()
+        await append(journal, results(1, 60))
+        outlet = outlet_of(entry(server.port), journal, tmp_path)
+        async with serving(outlet):
+            await until(lambda: journal.pending("mqtt:panel") == 0, WAIT_S)
+            session = outlet._connection._session
+            assert session is not None
+            assert session.most_under_way == 3
+        assert outlet.figures.sessions == 1
+
+
+async def test_a_broker_that_says_why_it_goes(tmp_path: Path, journal: Journal) -> None:
+    """MQTT 5.0, 3.14.2.1: a DISCONNECT with its reason; here for a packet that is too large, sent
+    as if its limit were not known."""
+    settings = ("allow_anonymous true", "max_packet_size 2000")
+    with broker(tmp_path / "broker", *settings) as server:
+        await server.start()
+        rare = entry(server.port, backoff_first_s=60, backoff_max_s=60)
+        outlet = outlet_of(rare, journal, tmp_path)
+        async with serving(outlet):
+            await until(lambda: outlet.figures.connected_since is not None, WAIT_S)
+            session = outlet._connection._session
+            assert session is not None
+            session._client.most_bytes = None
+            with pytest.raises(SessionLostError, match="the broker says: Packet too large"):
+                await session.publish(Message("a/b", b"x" * 5000, 1))
+
+
+async def test_another_client_of_the_same_id(tmp_path: Path, journal: Journal) -> None:
+    """The broker throws out the older one (MQTT 5.0, 3.1.4); said once, as what it is."""
+    with broker(tmp_path / "broker") as server, Journal.open(tmp_path / "other.sqlite3") as second:
+        await server.start()
+        ours = outlet_of(entry(server.port), journal, tmp_path)
+        theirs = outlet_of(entry(server.port), second, tmp_path)
+        with capture_logs() as logs:
+            async with serving(ours), serving(theirs):
+                wanted = "is there another client with the id"
+                await until(lambda: wanted in ours.figures.fault + theirs.figures.fault, WAIT_S)
+        told = [line["event"] for line in logs if wanted in str(line.get("why"))]
+        assert set(told) == {"mqtt connects again and again"}
 
 
 @pytest.mark.parametrize(

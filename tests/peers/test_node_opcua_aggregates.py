@@ -66,10 +66,13 @@ async def test_values_and_severities(tmp_path: Path) -> None:
             task = processed_task(NOON, second(end_s), WIDTH_S * 1000.0, kind, Treatment())
             ours, rest = task.page(read, INTERVALS, NOW)
             assert rest is None
-            for answer, (value, status) in zip(ours, reference[kind.value], strict=True):
-                if answer.value is None or answer.value == 0:
+            for place, (answer, (value, status)) in enumerate(
+                zip(ours, reference[kind.value], strict=True)
+            ):
+                inside = range(WIDTH_S * place, WIDTH_S * (place + 1))
+                if not any(at in inside and status_ == 0 for at, _, status_ in rows):
                     continue
                 compared += 1
                 assert answer.value == pytest.approx(value)
                 assert answer.status >> 30 == status >> 30, (kind, answer)
-    assert compared > 0.8 * SERIES * INTERVALS * 4
+    assert compared > 0.8 * SERIES * INTERVALS * 4, "too few intervals have a good value"

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from structlog.testing import capture_logs
 
 from edgeflash.service import keys
 from tests.certificates import DAY, Made, key_of, make
@@ -78,24 +79,32 @@ async def test_who_is_refused(tmp_path: Path) -> None:
         plant.trust.add(expired.der)
         plant.trust.add(early.der)
         stranger = make(key=key_of("stranger"))
-        answers = await tried(
-            plant,
-            attempt(plant, password="wrong password"),
-            attempt(plant, user="nobody-known"),
-            attempt(plant, user="admin"),
-            attempt(plant, user=""),
-            attempt(plant, stranger),
-            attempt(plant, expired),
-            attempt(plant, early),
-            attempt(plant, policy="None", mode="None"),
-            attempt(plant, policy="None", mode="None", user=""),
-            attempt(plant, policy="Basic256", mode="SignAndEncrypt"),
-            attempt(plant, user="oscar", write=1.0),
-            attempt(plant),
-        )
+        with capture_logs() as lines:
+            answers = await tried(
+                plant,
+                attempt(plant, password="wrong password"),
+                attempt(plant, user="nobody-known"),
+                attempt(plant, user="admin"),
+                attempt(plant, user=""),
+                attempt(plant, stranger),
+                attempt(plant, expired),
+                attempt(plant, early),
+                attempt(plant, policy="None", mode="None"),
+                attempt(plant, policy="None", mode="None", user=""),
+                attempt(plant, policy="Basic256", mode="SignAndEncrypt"),
+                attempt(plant, user="oscar", write=1.0),
+                attempt(plant),
+            )
         kept = {c.facts.thumbprint for c in plant.trust.list() if c.standing == "rejected"}
         assert kept == {stranger.sha1}
     *refused, observer, operator = answers
+    # By us, each for its own reason, and not by the client before it came to us.
+    told_of = [line for line in lines if line["event"] == "client_certificate_refused"]
+    assert {(line["thumbprint"], line["status"]) for line in told_of} == {
+        (stranger.sha1, "BadCertificateUntrusted"),
+        (expired.sha1, "BadCertificateTimeInvalid"),
+        (early.sha1, "BadCertificateTimeInvalid"),
+    }
     assert all("value" not in answer for answer in refused), refused
     told = [answer["error"] for answer in refused]
     for error in told[:3]:

@@ -365,6 +365,27 @@ async def test_the_place_in_the_journal_rises_by_evidence_only(
     await host.vanish()
 
 
+async def test_the_broker_alone_does_not_prove_that_the_host_is_there(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """The host's STATE is gone from the broker, which goes on answering: nothing is done with."""
+    host = PrimaryHost(broker, HOST)
+    await host.arrive(1000)
+    one = entry(broker, primary_host=HOST, host_overlap_s=0)
+    asked = f"spBv1.0/STATE/{HOST} (QoS 1)"
+    async with watching(broker) as watch, running(one, journal, tmp_path):
+        await watch.until_heard("DBIRTH fp-102")
+        await publish(broker, f"spBv1.0/STATE/{HOST}", b"", "-r")
+        stored(journal, range(1, 4))
+        await until(lambda: ids(watch) == expected(range(1, 4)), LONG_S)
+        before = broker.log.count(asked)
+        await until(lambda: broker.log.count(asked) >= before + 2, LONG_S)
+        assert journal.position("mqtt:plant") == 0
+        await host.say(True, 1000)
+        await until(lambda: journal.pending("mqtt:plant") == 0, LONG_S)
+    await host.vanish()
+
+
 async def test_an_outlet_that_is_new_starts_from_now(
     broker: Broker, journal: Journal, tmp_path: Path
 ) -> None:

@@ -41,6 +41,17 @@ def test_systemd_has_nothing_to_say_against_the_unit(installed_unit: Path) -> No
     assert (done.returncode, done.stderr) == (0, "")
 
 
+@pytest.mark.parametrize("name", ["ship", "collect"])
+def test_units_of_the_fleet_are_sound(tmp_path: Path, name: str) -> None:
+    """The pass and its timer, as on a machine where the program is installed."""
+    for kind in ("service", "timer"):
+        text = (UNIT.parent / f"edgeflash-{name}.{kind}").read_text("utf-8")
+        (tmp_path / f"edgeflash-{name}.{kind}").write_text(text.replace(PROGRAM, sys.executable))
+    for kind in ("service", "timer"):
+        done = verify(tmp_path / f"edgeflash-{name}.{kind}")
+        assert (done.returncode, done.stderr) == (0, "")
+
+
 @pytest.mark.parametrize(
     ("right", "wrong"), [("WatchdogSec=", "WatchdogSecs="), ("Restart=always", "Restart=sometimes")]
 )

@@ -32,6 +32,8 @@ from edgeflash.history import HistoryWriter
 from edgeflash.history.schema import COLUMNS, FINDINGS, TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.outlets.modbus_page import modbus_page
+from edgeflash.outlets.mqtt_page import mqtt_page
+from edgeflash.outlets.mqtt_schema import schema_text
 from edgeflash.outlets.page import points_page
 from edgeflash.outlets.sparkplug_page import sparkplug_page
 from edgeflash.points import CATALOGUE
@@ -56,6 +58,11 @@ GENERATED: dict[str, tuple[Callable[[], str], str]] = {
         sparkplug_page,
         "python -m edgeflash.outlets.sparkplug_page > docs/sparkplug.md",
     ),
+    "docs/mqtt.schema.json": (
+        schema_text,
+        "python -m edgeflash.outlets.mqtt_schema > docs/mqtt.schema.json",
+    ),
+    "docs/mqtt.md": (mqtt_page, "python -m edgeflash.outlets.mqtt_page > docs/mqtt.md"),
     "docs/points.md": (points_page, "python -m edgeflash.outlets.page > docs/points.md"),
 }
 

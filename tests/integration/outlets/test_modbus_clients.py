@@ -15,6 +15,7 @@ from edgeflash import __version__
 from edgeflash.inputs import InputStore
 from edgeflash.outlets import ModbusOutlet
 from edgeflash.outlets.modbus_image import RegisterImage, empty_images, with_new_views
+from edgeflash.outlets.modbus_server import _Connection
 from tests.integration.outlets.wire import Wire, frame, request
 from tests.unit.outlets.builders import INPUTS, accepted_view, analyzer, modbus, rejected_view
 from tests.waiting import until
@@ -109,6 +110,58 @@ async def test_a_share_of_the_connections() -> None:
         await until(lambda: outlet.connections == 0, timeout_s=WAIT_S)
         async with Wire(outlet.port) as again:
             assert (await again.ask(3, 0, 1))[0] == 3
+
+
+class Far(asyncio.Transport):
+    """A connection from an address that this machine does not have. requests: what is sent over it;
+    answers: what came back."""
+
+    def __init__(self, outlet: ModbusOutlet, address: str) -> None:
+        super().__init__({"peername": (address, 50_000, 0, 0)})
+        self.is_aborted = False
+        self.answers: list[bytes] = []
+        self._protocol = _Connection(outlet)
+        self._protocol.connection_made(self)
+
+    def ask(self, request: bytes) -> None:
+        """Sends a request, as the network would hand it over."""
+        self._protocol.get_buffer(-1)[: len(request)] = request
+        self._protocol.buffer_updated(len(request))
+
+    def write(self, data: object) -> None:
+        """Keeps an answer."""
+        assert isinstance(data, bytes)
+        self.answers.append(data)
+
+    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+        """Nothing is ever full."""
+
+    def pause_reading(self) -> None:
+        """Nothing comes by itself."""
+
+    def abort(self) -> None:
+        """Gone at once."""
+        self.is_aborted = True
+        self._protocol.connection_lost(None)
+
+    close = abort
+
+
+async def test_a_machine_with_many_ipv6_addresses_is_one_client() -> None:
+    """It can choose among 2**64 of them (RFC 4291, 2.5.4): shares and rates go by the network."""
+    async with serving(
+        max_connections=8, max_connections_per_client=2, max_requests_per_s=3
+    ) as outlet:
+        same = [Far(outlet, f"2001:db8:1:2::{number}") for number in (1, 2, 3)]
+        other = Far(outlet, "2001:db8:1:3::1")
+        assert [one.is_aborted for one in (*same, other)] == [False, False, True, False]
+        for number in range(2):
+            for one in (*same[:2], other):
+                one.ask(request(number, 3, 0, 1))
+        assert [answer[7] for one in same[:2] for answer in one.answers] == [3, 3, 3, 0x83]
+        assert [answer[7] for answer in other.answers] == [3, 3]
+        for one in (*same[:2], other):
+            one.abort()
 
 
 def write(number: float, place: int = 1) -> bytes:

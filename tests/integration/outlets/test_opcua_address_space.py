@@ -22,6 +22,7 @@ from edgeflash.inputs import InputStore
 from edgeflash.link_figures import LinkFigures
 from edgeflash.model import Assessment
 from edgeflash.outlets import OpcUaOutlet
+from edgeflash.outlets.mqtt_figures import MqttFigures
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_names import NAMESPACE_URI, TYPES_NAMESPACE_URI
 from edgeflash.outlets.opcua_settings import InForce
@@ -368,7 +369,9 @@ async def test_diagnostics_are_shown_and_follow(
     assert await _value(client, "Edgeflash.Diagnostics.HistoryFault") == ""
     assert await _value(client, "Edgeflash.Diagnostics.FreeRoomBytes") == 5_000_000
     assert await _value(client, "fp-101.Diagnostics.LastReadAt") == builders.START
-    plant.facts = GatewayFacts(STARTED, "no room", {"fp-101": "disk is full"}, None)
+    assert await _value(client, "Edgeflash.Diagnostics.MqttFault") == ""
+    mqtt = MqttFigures("panel", "mqtts://10.20.0.40:8883", waiting=7, fault="no TLS")
+    plant.facts = GatewayFacts(STARTED, "no room", {"fp-101": "disk is full"}, None, (mqtt,))
     await outlet.publish([builders.accepted_view()])
     assert await _value(client, "Edgeflash.Diagnostics.HistoryFault") == ""  # not twice a second
     plant.now_s += 2.0
@@ -376,6 +379,8 @@ async def test_diagnostics_are_shown_and_follow(
     assert await _value(client, "Edgeflash.Diagnostics.HistoryFault") == "no room"
     assert await _value(client, "Edgeflash.Diagnostics.JournalFault") == "fp-101: disk is full"
     assert await _value(client, "fp-101.Diagnostics.JournalFault") == "disk is full"
+    assert await _value(client, "Edgeflash.Diagnostics.MqttFault") == "panel: no TLS"
+    assert await _value(client, "Edgeflash.Diagnostics.MqttWaiting") == 7
     unknown = await _read(client, "Edgeflash.Diagnostics.FreeRoomBytes")
     assert unknown.StatusCode.value == 0x809B0000
     await outlet.publish([builders.accepted_view()])

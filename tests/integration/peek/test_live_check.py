@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
+from time import monotonic
 
 import pytest
 from typer.testing import CliRunner
@@ -68,6 +70,22 @@ def test_another_order_of_bytes_is_doubted_and_the_right_one_named(
     (doubt, *_) = [d for _, live in looks for d in live["implausible"]]  # type: ignore[attr-defined]
     assert doubt["role"] == "air_flow"
     assert 'order = "cdab"' in doubt["would_fit"]
+
+
+def test_a_time_in_another_order_is_told_as_a_time(
+    endpoints: tuple[Endpoint, ...], tmp_path: Path
+) -> None:
+    """Seconds since 1970 with their words swapped are some other year."""
+    wrong = 'unit = "epoch_s"\norder = "cdab"'
+    site = _site(tmp_path, endpoints, ("result_time", 'unit = "epoch_s"', wrong))
+    told = re.compile(r'order = "abcd" would give 20\d\d-\d\d-\d\d \d\d:\d\d:\d\d UTC')
+    deadline_s = monotonic() + 120.0
+    while True:  # until the first cycle has a time, and one that is not possible by chance
+        _, live = _check(site)
+        found = [d["would_fit"] for d in live["implausible"]]  # type: ignore[attr-defined]
+        if any(map(told.search, found)):
+            return
+        assert not found and monotonic() < deadline_s, live
 
 
 def test_a_wrong_unit_is_doubted_and_one_that_fits_is_named(

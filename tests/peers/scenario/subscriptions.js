@@ -127,9 +127,9 @@ async function queues(one, plan) {
   const sizes = [...messages.oldest, ...messages.newest].map((each) => each.length);
   holds("queue of 3: never more in a message", Math.max(...sizes) === 3, sizes, "at most 3");
   const flags = (list) => list.map((v) => Boolean(v.statusCode.hasOverflowBit));
-  none("queue of 3, oldest lost: the Overflow bit on the first", messages.oldest.length,
+  none("queue of 3, oldest lost: the Overflow bit on the first", overflown(messages.oldest).length,
     overflown(messages.oldest).map(flags).filter((each) => each.join() !== "true,false,false"));
-  none("queue of 3, newest lost: the Overflow bit on the last", messages.newest.length,
+  none("queue of 3, newest lost: the Overflow bit on the last", overflown(messages.newest).length,
     overflown(messages.newest).map(flags).filter((each) => each.join() !== "false,false,true"));
   none("queue of 1: the newest, never marked", messages.single.flat().length,
     messages.single.flat().filter((v) => v.statusCode.hasOverflowBit));

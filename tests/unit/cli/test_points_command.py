@@ -49,6 +49,20 @@ def test_a_workbook_is_not_printed(site: Path) -> None:
     assert "--out" in str(done.exception)
 
 
+def test_the_schema_of_what_goes_over_mqtt(site: Path) -> None:
+    """With the units of the site's outlets; of all where it has none."""
+    entry = (
+        '\n[[mqtt]]\nid = "panel"\nhost = "192.0.2.40"\ntemperature_unit = "degF"\n\n[[analyzers]]'
+    )
+    with_entry = site.with_name("mqtt.toml")
+    with_entry.write_text(site.read_text("utf-8").replace("\n[[analyzers]]", entry, 1), "utf-8")
+    for path, units in ((site, ["°C", "°F"]), (with_entry, ["°F"])):
+        done = CliRunner().invoke(app, ["points", str(path), "--format", "mqtt-schema"])
+        assert done.exit_code == 0, done.output
+        points = json.loads(done.output)["$defs"]["state_points"]["properties"]
+        assert points["FlashPoint"]["properties"]["unit"]["enum"] == units
+
+
 def test_nothing_moved(site: Path) -> None:
     """The same points: exit code 0."""
     done = CliRunner().invoke(app, ["points", str(site), "--against", str(site)])

@@ -81,9 +81,20 @@ def test_wrong(entry: dict[str, object], key: str, words: str) -> None:
 
 def test_two_entries_cannot_have_one_id() -> None:
     """They would share one place in the journal, and one client id."""
-    found = problems({"id": "panel"}, {"id": "panel"})
+    found = problems({"id": "panel"}, {"id": "panel", "host": "10.20.0.41"})
     assert list(found) == ["mqtt[1].id"]
     assert "mqtt[0] already" in found["mqtt[1].id"]
+
+
+def test_two_outlets_to_one_broker_are_told_apart() -> None:
+    """By topics and client id; two forms, or two brokers, share none."""
+    assert list(problems({}, {})) == ["mqtt[1].topic_root"]
+    assert problems({}, {"topic_root": "other"}) == {}
+    assert problems({}, {"host": "10.20.0.41"}) == {}
+    same = {"client_id": "gateway", "topic_root": "a"}
+    assert list(problems(same, {"client_id": "gateway"})) == ["mqtt[1].client_id"]
+    sparkplug = {"form": "sparkplug", "group_id": "g", "node_id": "n"}
+    assert problems({}, sparkplug) == {}
 
 
 def test_there_is_no_way_to_leave_out_the_check_of_the_host() -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from edgeflash.config.problems import key_text
+from edgeflash.config.ship import Ship
 from edgeflash.config.ship_checks import ship_problems
-from edgeflash.config.site import Ship
 from tests.unit.outlets.builders import analyzer, site
 
 

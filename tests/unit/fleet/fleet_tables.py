@@ -8,12 +8,12 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import pyarrow as pa
-from deltalake import write_deltalake
 
-from edgeflash.model import CheckResult, Result, Verdict
+from edgeflash.history.schema import TableName
+from edgeflash.model import CheckResult, LabResult, LabStatus, Result, Verdict
 from tests.unit.fleet.sites import MadeSite, collected, folder_store
 from tests.unit.journal.samples import sample_result
 
@@ -60,28 +60,15 @@ def results(site: int) -> Iterator[Result]:
                 yield replace(made, checks=checks, cycle=replace(made.cycle, missed=missed))
 
 
-def lab_rows(site: str) -> list[dict[str, object]]:
+def lab_results() -> list[LabResult]:
     """Two determinations on each sample, 0.4 °C below and 0.2 °C above a true 62.0; a corrected
     entry, a withdrawn one, and one that no result is near."""
-    rows: list[dict[str, object]] = []
+    rows: list[LabResult] = []
 
-    def add(
-        analyzer: str, sample: str, at: datetime, value_c: float | None, **more: object
-    ) -> None:
-        rows.append(
-            {
-                "site": site,
-                "month": f"{at:%Y-%m}",
-                "analyzer": analyzer,
-                "entry_id": f"{sample}-{len(rows)}",
-                "sample_id": sample,
-                "sampled_at": at,
-                "value_c": value_c,
-                "status": "final",
-                "correction_of": None,
-                **more,
-            }
-        )
+    def add(analyzer: str, sample: str, at: datetime, value_c: float, **more: Any) -> None:
+        entry = f"{sample}-{len(rows)}"
+        given = {"status": LabStatus.FINAL, "entered_at": at + timedelta(days=1), **more}
+        rows.append(LabResult(analyzer, entry, sample, at, value_c, **given))
 
     for analyzer in ANALYZERS:
         for start in MONTHS:
@@ -90,11 +77,10 @@ def lab_rows(site: str) -> list[dict[str, object]]:
                 sample = f"{analyzer}-{at:%m%d%H%M}"
                 add(analyzer, sample, at, 61.6)
                 add(analyzer, sample, at, 62.2)
-        wrong = f"{analyzer}-wrong"
         at = MONTHS[0] + 4 * STEP
-        add(analyzer, wrong, at, 99.0)
-        add(analyzer, wrong, at, 61.9, correction_of=rows[-1]["entry_id"])
-        add(analyzer, f"{analyzer}-gone", at, 10.0, status="withdrawn")
+        add(analyzer, f"{analyzer}-wrong", at, 99.0)
+        add(analyzer, f"{analyzer}-wrong", at, 61.9, correction_of=rows[-1].entry_id)
+        add(analyzer, f"{analyzer}-gone", at, 10.0, status=LabStatus.WITHDRAWN)
         add(analyzer, f"{analyzer}-far", MONTHS[0] - timedelta(days=3), 10.0)
     return rows
 
@@ -104,25 +90,9 @@ def made_tables(top: Path) -> Path:
     store = folder_store(top / "store")
     for number, name in enumerate(SITES):
         site = MadeSite(top / f"site-{number}", name)
-        site.add(results(number))
+        site.add(results(number), lab=lab_results())
         site.ship(store)
     root = top / "tables"
-    collected(store, root)
-    kinds = pa.schema(
-        [
-            ("site", pa.string()),
-            ("month", pa.string()),
-            ("analyzer", pa.string()),
-            ("entry_id", pa.string()),
-            ("sample_id", pa.string()),
-            ("sampled_at", pa.timestamp("us", "UTC")),
-            ("value_c", pa.float64()),
-            ("status", pa.string()),
-            ("correction_of", pa.string()),
-        ]
-    )
-    rows = [row for name in SITES for row in lab_rows(name)]
-    write_deltalake(
-        str(root / "lab"), pa.Table.from_pylist(rows, kinds), partition_by=["site", "month"]
-    )
+    for table in (TableName.RESULTS, TableName.LAB):
+        collected(store, root, table)
     return root

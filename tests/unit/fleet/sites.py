@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from edgeflash.fleet.store import Store, open_store
 from edgeflash.history import HistoryWriter
 from edgeflash.history.schema import TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
-from edgeflash.model import Result
+from edgeflash.model import EventEntry, LabResult, Result
 from tests.unit.journal.samples import START
 
 NOW = START + timedelta(days=40)
@@ -35,20 +35,31 @@ class MadeSite:
         self.history = folder / "history"
         folder.mkdir(parents=True, exist_ok=True)
 
-    def add(self, results: Iterable[Result], *, flush: bool = True) -> None:
-        """Into the journal, and into the files unless told otherwise."""
+    def add(
+        self,
+        results: Iterable[Result] = (),
+        events: Iterable[EventEntry] = (),
+        lab: Sequence[LabResult] = (),
+        *,
+        flush: bool = True,
+    ) -> None:
+        """Into the journal, and into the files unless told otherwise; lab: into the files."""
         with Journal.open(self.state / JOURNAL_NAME) as journal:
-            for done in [journal.append(result) for result in results]:
+            waiting = [journal.append(result) for result in results]
+            for done in (*waiting, *(journal.append_event(event) for event in events)):
                 done.result()
+            writer = HistoryWriter(journal, self.history)
+            if lab:
+                writer.add_lab(lab)
             if flush:
-                HistoryWriter(journal, self.history).flush()
+                writer.flush()
 
     def ship(self, store: Store, now: datetime = NOW, *, doubt: bool = False) -> ShipReport:
         """One pass."""
         with Journal.open_readonly(self.state / JOURNAL_NAME) as journal:
             tail = still_in_journal(journal)
         with Ledger(self.state / LEDGER_NAME, store.url, self.name) as ledger:
-            shipper = Shipper(self.history, store, ledger, self.name, "gateway", TWO)
+            shipper = Shipper(self.history, store, ledger, self.name, "gateway")
             if doubt:
                 shipper.doubt()
             for _ in shipper.work(now, tail)[1]:

@@ -33,6 +33,7 @@ from edgeflash.history import read_results, read_traces
 from edgeflash.history.files import read_file
 from edgeflash.history.layout import partitions_in
 from edgeflash.history.schema import TableName
+from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus
 from tests.unit.fleet.sites import NOW, MadeSite, collected, folder_store, keys, shared
 from tests.unit.journal.samples import CYCLE, START, sample_result
 
@@ -106,6 +107,30 @@ def test_rows_are_those_of_the_history(
         assert mine[name].combine_chunks().equals(history[name].combine_chunks()), name
         assert mine.schema.field(name).metadata == history.schema.field(name).metadata
     assert set(mine["month"].to_pylist()) == {"2026-04", "2026-05"}
+
+
+def test_every_table_of_the_history_comes(store: Store, root: Path, tmp_path: Path) -> None:
+    """Events, those of no analyzer too, and laboratory results, by the keys of their own."""
+    site = MadeSite(tmp_path / "site", SITES[1])
+    about = (("fp-1", "alarm on"), ("", "gateway started"), ("", "site file changed"))
+    events = [
+        EventEntry(START, EventKind.LOGIN_FAILED, analyzer, "", "opcua", "user", text)
+        for analyzer, text in about
+    ]
+    drawn = LabResult("fp-1", "e-1", "Q-117", START, 62.5, LabStatus.FINAL, START)
+    site.add(events=events, lab=[drawn], results=[sample_result(0, "fp-1")])
+    for expected in (3, 0):
+        site.ship(store)
+        assert collected(store, root, TableName.EVENTS).added == expected
+        assert collected(store, root, TableName.LAB).added == expected // 3
+    found = DeltaTable(str(root / "events")).to_pyarrow_table().sort_by("journal_seq")
+    assert found["analyzer"].to_pylist() == ["fp-1", None, None]
+    assert found["text"].to_pylist() == [text for _, text in about]
+    assert set(found["site"].to_pylist()) == {SITES[1]}
+    lab = DeltaTable(str(root / "lab")).to_pyarrow_table()
+    assert lab.select(["analyzer", "entry_id", "value_c"]).to_pylist() == [
+        {"analyzer": "fp-1", "entry_id": "e-1", "value_c": 62.5}
+    ]
 
 
 def test_late_rows_come_behind(sites: list[MadeSite], store: Store, root: Path) -> None:
@@ -228,6 +253,35 @@ def test_a_late_repaired_part_does_not_undo_a_correction(
     assert products[(SITES[0], "fp-1", 0, 0)] == "kerosene"
     assert products[(SITES[0], "fp-1", 0, FIRST_DAY[1])] == "diesel-b7"
     assert keys(rows) == expected_keys()
+
+
+def test_a_missing_manifest_holds_up_no_other(
+    sites: list[MadeSite], store: Store, root: Path, tmp_path: Path
+) -> None:
+    """Also the first; what copies the store may bring it later."""
+    path = tmp_path / "store" / manifest_path(SITES[0], RESULTS, 1)
+    content = path.read_bytes()
+    path.unlink()
+    for _ in range(2):
+        (why,) = collected(store, root).refused.values()
+        assert "missing" in why or "is gone" in why
+    assert len(shared(root)) == len(expected_keys()) - len(FIRST_DAY)
+    path.write_bytes(content)
+    assert collected(store, root).refused == {}
+    assert keys(shared(root)) == expected_keys()
+
+
+def test_a_wide_gap_is_one_refusal(
+    sites: list[MadeSite], store: Store, root: Path, tmp_path: Path
+) -> None:
+    """As where old manifests have expired."""
+    path = tmp_path / "store" / manifest_path(SITES[0], RESULTS, 1)
+    far = json.loads(path.read_bytes()) | {"serial": 5001}
+    store.put(manifest_path(SITES[0], RESULTS, 5001), json.dumps(far).encode())
+    refused = collected(store, root).refused
+    assert len(refused) == 2
+    assert any("4996 parts are missing" in why for why in refused.values())
+    assert SharedTable(table_url(str(root), RESULTS), RESULTS, {}).settled(SITES[0]) == 5001
 
 
 def test_a_withdrawn_part_is_owed_no_more(

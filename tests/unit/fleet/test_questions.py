@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import statistics
-import subprocess
 import sys
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import Result
+from typer.testing import CliRunner
 
+from edgeflash.cli.app import app
 from edgeflash.errors import UsageError
 from edgeflash.fleet.engines import Engine, answer
 from edgeflash.fleet.questions import D2, D4, QUESTIONS, REPEATABILITY
@@ -174,17 +175,15 @@ def test_a_table_that_is_not_there(tmp_path: Path, root: Path) -> None:
         asked(tmp_path, "availability")
 
 
-def command(*words: str) -> subprocess.CompletedProcess[str]:
-    """`edgeflash fleet`."""
-    line = [sys.executable, "-m", "edgeflash", "fleet", *words]
-    wide = {**os.environ, "COLUMNS": "200"}
-    return subprocess.run(line, capture_output=True, text=True, check=False, env=wide)
+def command(*words: str) -> Result:
+    """`edgeflash fleet`, in this process."""
+    return CliRunner().invoke(app, ["fleet", *words], env={"COLUMNS": "200"})
 
 
 def test_the_command(root: Path) -> None:
-    """For people and for machines; a wrong question, month or engine ends with 2."""
+    """For people and for machines; a wrong question, month or engine is said."""
     shown = command("precision", str(root), "--site", "12")
-    assert shown.returncode == 0, shown.stderr
+    assert shown.exit_code == 0, shown.output
     assert "repeatability" in shown.stdout
     told = command("availability", str(root), "--json")
     assert len(json.loads(told.stdout)) == len(PLACES)
@@ -192,5 +191,14 @@ def test_the_command(root: Path) -> None:
         ("weather", "x"),
         ("bias", "x", "--since", "May"),
         ("bias", "x", "--engine", "y"),
+        ("bias", "x", "--engine", "spark"),  # which is in an environment of its own
     ):
-        assert command(*words).returncode == 2
+        assert isinstance(command(*words).exception, UsageError)
+
+
+def test_a_missing_library_names_the_extra(root: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And how to install it."""
+    monkeypatch.setitem(sys.modules, "ibis", None)
+    found = command("availability", str(root)).exception
+    assert isinstance(found, UsageError)
+    assert ".[fleet]" in str(found)

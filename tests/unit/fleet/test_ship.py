@@ -20,6 +20,7 @@ from edgeflash.history.files import read_file
 from edgeflash.history.layout import partitions_in
 from edgeflash.history.schema import TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.model import EventEntry, EventKind
 from tests.unit.fleet.sites import NOW, TWO, MadeSite, folder_store
 from tests.unit.journal.samples import CYCLE, START, sample_result
 
@@ -111,6 +112,17 @@ def test_a_day_with_rows_in_the_journal_alone_waits(site: MadeSite, store: Store
     assert report.waiting == 2
     site.add([])
     assert site.ship(store).parts == 2
+
+
+def test_a_day_with_events_in_the_journal_alone_waits(site: MadeSite, store: Store) -> None:
+    """Of the event record, which has a position of its own in the journal."""
+    event = EventEntry(START, EventKind.LOGIN_FAILED, "fp-101", "", "opcua", "user", "")
+    site.add(events=[event])
+    site.add(events=[event], flush=False)
+    report = site.ship(store)
+    assert (report.parts, report.waiting) == (4, 1)
+    site.add()
+    assert site.ship(store).parts == 1
 
 
 def test_late_rows_make_a_further_part(site: MadeSite, store: Store, tmp_path: Path) -> None:
@@ -233,6 +245,19 @@ def test_an_unreadable_manifest_costs_no_row(site: MadeSite, store: Store, tmp_p
     assert (report.parts, report.rows) == (1, len(FIRST_DAY))
     found = json.loads((tmp_path / "store" / manifest_path(site.name, TWO[0], 3)).read_bytes())
     assert found["withdraws"] == [1]
+
+
+def test_expired_manifests_and_a_lost_ledger_cost_no_row(
+    site: MadeSite, store: Store, tmp_path: Path
+) -> None:
+    """Serials go on behind those that are still there, and never begin again."""
+    site.ship(store)
+    (tmp_path / "store" / manifest_path(site.name, TWO[0], 1)).unlink()
+    (site.state / LEDGER_NAME).unlink()
+    report = site.ship(store)
+    assert (report.parts, report.rows) == (1, len(FIRST_DAY))
+    assert (tmp_path / "store" / manifest_path(site.name, TWO[0], 3)).exists()
+    assert shipped_keys(tmp_path) == [(0, n) for n in ALL]
 
 
 def test_an_unreadable_file_of_the_history_holds_up_no_other(site: MadeSite, store: Store) -> None:

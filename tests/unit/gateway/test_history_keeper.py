@@ -17,8 +17,7 @@ from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
 from edgeflash.fleet.site_ship import shipping
 from edgeflash.gateway import history_keeper
-from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, owed_from
-from edgeflash.gateway.ship_runner import owed_to_store
+from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, not_shipped, owed_from
 from edgeflash.history import HistoryWriter, Limits, TableName, read_results
 from edgeflash.history.layout import partitions_in
 from edgeflash.journal import Journal
@@ -229,7 +228,7 @@ async def test_what_is_not_shipped_stays(kept: Kept, tmp_path: Path) -> None:
         kept.clock,
         kept.noted.append,
         kept.faults.append,
-        owed=partial(owed_to_store, site),
+        owed=partial(not_shipped, site),
     )
     kept.writer.flush()
     keeper.upkeep(kept.noted.append)
@@ -238,3 +237,20 @@ async def test_what_is_not_shipped_stays(kept: Kept, tmp_path: Path) -> None:
         assert len(list(passing.begin(NOW)[1])) > 0
     keeper.upkeep(kept.noted.append)
     assert kept.months() == ["2026-04", "2026-05", "2026-06"]
+
+
+async def test_a_fault_nobody_foresaw_stops_the_history_alone(
+    kept: Kept, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is told as the fault of the history, and tried again; the gateway goes on."""
+    real = kept.writer.flush
+
+    def failing() -> object:
+        raise SystemError("bad argument to internal function")
+
+    monkeypatch.setattr(kept.writer, "flush", failing)
+    async with running(kept.keeper):
+        await until(lambda: any("bad argument" in fault for fault in kept.faults), 30)
+        monkeypatch.setattr(kept.writer, "flush", real)
+        await until(lambda: kept.faults[-1] == "", 30)
+    assert len(kept.months()) == 6

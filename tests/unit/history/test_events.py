@@ -8,6 +8,7 @@ from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -216,8 +217,8 @@ def test_many_events_come_in_batches(
     seen: list[int] = []
     advance = Journal.advance
 
-    def watched(self: Journal, consumer: str, seq: int) -> None:
-        advance(self, consumer, seq)
+    def watched(self: Journal, consumer: str, seq: int, *more: Any) -> None:
+        advance(self, consumer, seq, *more)
         seen.append(seq)
 
     monkeypatch.setattr(Journal, "advance", watched)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -16,6 +16,7 @@ from edgeflash.history import FlushReport, HistoryWriter, read_results, read_tra
 from edgeflash.history import files as history_files
 from edgeflash.history.schema import TableName, schema
 from edgeflash.journal import Journal
+from edgeflash.journal.ledger import FileNote
 from edgeflash.journal.store import RESTART_ENTRIES
 from edgeflash.model import Result
 from tests.unit.journal.samples import START, sample_result
@@ -158,8 +159,8 @@ def test_memory_is_bounded_by_the_batch(journal: Journal, folder: Path) -> None:
     class Watching(Journal):
         """The journal, telling where the position goes."""
 
-        def advance(self, consumer: str, seq: int) -> None:
-            super().advance(consumer, seq)
+        def advance(self, consumer: str, seq: int, files: Sequence[FileNote] = ()) -> None:
+            super().advance(consumer, seq, files)
             seen.append(seq)
 
     journal.close()

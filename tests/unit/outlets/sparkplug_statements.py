@@ -20,6 +20,7 @@ FILES = {
     "node": "tests/unit/outlets/test_sparkplug_node.py",
     "metrics": "tests/unit/outlets/test_sparkplug_metrics.py",
     "payload": "tests/unit/outlets/test_sparkplug_payload.py",
+    "speech": "tests/unit/outlets/test_sparkplug_speech.py",
     "session": "tests/property/test_sparkplug_session.py",
     "checks": "tests/unit/config/test_sparkplug_checks.py",
     "decodes": "tests/peers/test_sparkplug_decodes.py",

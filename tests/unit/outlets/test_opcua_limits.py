@@ -6,7 +6,8 @@ import pytest
 from asyncua import ua
 
 from edgeflash.config.site import OpcUaServer, SecurityMode, SecurityPolicy
-from edgeflash.outlets.opcua_limits import Limits, client_key
+from edgeflash.outlets.listening import client_key
+from edgeflash.outlets.opcua_limits import Limits
 from edgeflash.outlets.opcua_security import POLICY_PREFIX, Policies
 
 NONE, SIGN, ENCRYPT = (

@@ -10,6 +10,7 @@ import pytest
 
 from edgeflash.outlets.sparkplug_host import HostStateError
 from edgeflash.outlets.sparkplug_node import EdgeNode, PayloadError, Phase
+from edgeflash.outlets.sparkplug_payload import DataType, Metric, Payload, encode
 from edgeflash.points import CATALOGUE
 from edgeflash.publication import LinkState
 from tests.sparkplug_reading import read, with_datatype
@@ -225,8 +226,10 @@ def test_other_commands_are_ignored() -> None:
     node.received(NCMD, command(value=False))
     node.received(NCMD, command("Node Control/Reboot"))
     node.received("spBv1.0/Invented Bend/DCMD/gateway-1/fp-101", command())
+    text = Metric("Node Control/Rebirth", None, 0, DataType.STRING, "false")
+    node.received(NCMD, encode(Payload(0, (text,), None)))
     assert not node.birth_due
-    assert node.ignored == 3
+    assert node.ignored == 4
 
 
 def test_a_spoiled_command_changes_nothing() -> None:
@@ -286,6 +289,18 @@ def test_an_older_state_is_not_believed() -> None:
     assert not node.leave_due
     node.received(STATE, state(False, 1000))
     assert node.leave_due
+
+
+def test_what_a_host_said_in_an_earlier_session_does_not_count() -> None:
+    """Its STATE is retained, so the present one comes at once, whatever its time."""
+    node, _ = born(HOSTED)
+    node.connecting(NOW)
+    node.connected()
+    assert not node.birth_due
+    node.received(STATE, state(False, 900))
+    assert not node.birth_due
+    node.received(STATE, state(True, 950))
+    assert node.birth_due
 
 
 def test_a_host_that_went_and_came_at_once_gets_births_again() -> None:

@@ -1,0 +1,26 @@
+"""The site file's table [ship]: where sealed days of the history go."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from edgeflash.config.analyzer_map import Strict
+
+ShippedTable = Literal["results", "traces", "events", "lab"]
+
+
+class Ship(Strict):
+    """Where sealed days of the history are shipped to, and how often.
+
+    url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
+    region: of the bucket. Keys come from the environment or the credentials file. tables: only
+    these; all when empty.
+    """
+
+    url: Annotated[str, Field(min_length=1, max_length=1024)]
+    every_s: Annotated[float, Field(ge=10, le=604_800)] = 3600.0
+    endpoint: str = ""
+    region: Annotated[str, Field(max_length=64)] = ""
+    tables: tuple[ShippedTable, ...] = ()

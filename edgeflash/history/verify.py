@@ -1,0 +1,296 @@
+"""Whether the history holds what it should: every file, beside the ledger and the journal.
+
+May run while a gateway writes. The ledger is read first, then the file, then what the journal has
+that was still to come: so a row that moves meanwhile is known for one. A file that is replaced,
+set aside or deleted between is looked at again.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TypeAlias
+
+from edgeflash.errors import StorageError
+from edgeflash.history.compare import Expected, OwnRows, compared, own_rows
+from edgeflash.history.file_rows import FACTS, FileRows, Key, UnknownSchemaError, look_at
+from edgeflash.history.files import UnreadableFileError, read_file
+from edgeflash.history.findings import Finding, Problem, Report, Sums
+from edgeflash.history.journal_rows import CONSUMERS, JournalRows, Tail, feed_of, file_period
+from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition, partitions_in
+from edgeflash.history.retired import RETENTION_FOLDER, load_retired
+from edgeflash.history.schema import TableName
+from edgeflash.journal import JournalReader
+from edgeflash.journal.ledger import NO_LEDGER, LedgerPage, LedgerState
+from edgeflash.journal.ledger_reading import counted_days, ledger_page, ledger_state
+
+_ATTEMPTS = 20
+_1970 = datetime(1970, 1, 1, tzinfo=UTC)
+
+Progress: TypeAlias = Callable[[str, int, int], None]
+"""Told what is being done, how much of it is, and of how much."""
+
+
+def no_progress(what: str, done: int, total: int) -> None:
+    """Nobody looks on."""
+
+
+def verify(
+    folder: Path, journal: JournalReader | None = None, on_progress: Progress = no_progress
+) -> Report:
+    """Looks at every file of the history. journal: None checks the files by themselves only.
+
+    Raises StorageError when the folder or the journal cannot be read.
+    """
+    if journal is None and not folder.is_dir():
+        raise StorageError(f"{folder}: there is no history here")
+    return Verification(folder, journal).run(on_progress)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One look at a file. identity: of what was opened; None when there was none."""
+
+    identity: tuple[int, ...] | None
+    held: FileRows | None = None
+    problem: Finding | None = None
+
+
+class Verification:
+    """Looks at files, one by one or all; keeps what it needs of the journal between them."""
+
+    def __init__(self, folder: Path, journal: JournalReader | None) -> None:
+        self._folder = folder
+        self._journal = journal
+        self._own: dict[str, JournalRows] = {}
+        self._tails = {} if journal is None else {f: Tail(journal, f) for f in CONSUMERS}
+        self._begun_us: int | None = None
+        self._foreign: tuple[Partition | None, frozenset[Key]] = (None, frozenset())
+        self._sums = Sums()
+
+    def run(self, on_progress: Progress = no_progress) -> Report:
+        """The whole folder."""
+        self.read_journal(on_progress)
+        partitions = self.partitions()
+        for done, partition in enumerate(partitions):
+            on_progress("files", done, len(partitions))
+            self._sums.findings += self.check(partition)
+        on_progress("files", len(partitions), len(partitions))
+        foreign, left_over = strangers(self._folder)
+        return replace(
+            self._sums.report(),
+            findings=(*self._sums.findings, *foreign),
+            left_over=left_over,
+            whole_after=max(self._state(feed).whole_after for feed in CONSUMERS),
+        )
+
+    def read_journal(self, on_progress: Progress = no_progress) -> None:
+        """Takes what the journal has, to compare the files with."""
+        if self._journal is None:
+            return
+        begun_at = self._journal.begun_at()
+        self._begun_us = None if begun_at is None else _microseconds(begun_at)
+        total = self._journal.count()
+        for feed, consumer in CONSUMERS.items():
+            position = self._journal.position(consumer)
+            self._own[feed] = JournalRows(
+                self._journal, feed, position, lambda done: on_progress("journal", done, total)
+            )
+
+    def partitions(self) -> list[Partition]:
+        """Every file that is there, or should be."""
+        found = {p for table in FACTS for p in partitions_in(self._folder, table)}
+        if self._journal is not None:
+            for table, analyzer, day in counted_days(self._journal):
+                with suppress(ValueError):  # a table of a newer edgeflash
+                    name = TableName(table)
+                    found.add(Partition(name, analyzer, file_period(name, day)))
+        for rows in self._own.values():
+            found |= set(rows.partitions())
+        return sorted(found)
+
+    def check(self, partition: Partition) -> list[Finding]:
+        """What is wrong with one file."""
+        for _ in range(_ATTEMPTS):
+            state, page = self._ledger(partition)
+            look = self._look(partition)
+            expected = self._expected(partition, state, page, look)
+            found = self._judged(partition, expected, look)
+            if not found or not self._has_moved(partition, state, page, look):
+                self._sums.count(look.held, page, expected.days, expected.whole_after)
+                return found
+        sentence = "it was replaced again and again while it was looked at"
+        return [Finding(Problem.ALWAYS_BUSY, self._name(partition), sentence, partition)]
+
+    def own_rows(self, partition: Partition) -> OwnRows:
+        """What of the journal's own rows is in a readable file; only where no writer is at work."""
+        state, page, look = *self._ledger(partition), self._look(partition)
+        if look.held is None:
+            return OwnRows((), (), ())
+        return own_rows(partition, look.held, self._expected(partition, state, page, look))
+
+    def own_keys(self, partition: Partition) -> Collection[Key]:
+        """Of the rows that the journal still has, and that had come to the file."""
+        own = self._own.get(feed_of(partition.table))
+        return () if own is None else own.of(partition, self._page(partition).position).keys()
+
+    def has_note(self, partition: Partition) -> bool:
+        """Whether the ledger has a fingerprint of the file."""
+        return bool(self._page(partition).fingerprints)
+
+    def _look(self, partition: Partition) -> _Look:
+        path = partition.path(self._folder)
+        try:
+            with path.open("rb") as file:
+                identity = _identity(os.fstat(file.fileno()))
+                try:
+                    return _Look(identity, look_at(file, path, partition))
+                except UnknownSchemaError as error:
+                    problem = Problem.UNKNOWN_SCHEMA
+                    why = str(error)
+                except UnreadableFileError as error:
+                    problem = Problem.UNREADABLE
+                    why = str(error)
+        except FileNotFoundError:
+            return _Look(None)
+        except OSError as error:
+            raise StorageError(f"{path}: the disk refuses to read this file: {error}") from error
+        why = why.removeprefix(f"{path}: ")
+        return _Look(identity, None, Finding(problem, self._name(partition), why, partition))
+
+    def _judged(self, partition: Partition, expected: Expected, look: _Look) -> list[Finding]:
+        name = self._name(partition)
+        if look.problem is not None:
+            return [look.problem]
+        if look.held is not None:
+            return compared(partition, name, look.held, expected)
+        rows = sum(max(0, tally.rows) for tally in expected.days.values())
+        rows = max(rows, len(expected.own))
+        if rows == 0 or expected.page.was_deleted:
+            return []
+        sentence = f"it is not there; {rows} rows belong into it"
+        return [Finding(Problem.MISSING_FILE, name, sentence, partition, rows)]
+
+    def _expected(
+        self, partition: Partition, state: LedgerState, page: LedgerPage, look: _Look
+    ) -> Expected:
+        feed, held = feed_of(partition.table), look.held
+        # Noted since: of a file that came to its place after the page was read.
+        noted = (*page.fingerprints, *self._page(partition).fingerprints)
+        own = self._own.get(feed)
+        tail = self._tails.get(feed)
+        return Expected(
+            page=replace(page, fingerprints=noted),
+            tail=() if tail is None else tail.after(page.position, partition),
+            own={} if own is None else own.of(partition, page.position),
+            is_foreign=[]
+            if held is None
+            else self.is_foreign(partition, held.keys, held.journals_us),
+            whole_after=state.whole_after,
+        )
+
+    def _has_moved(
+        self, partition: Partition, state: LedgerState, page: LedgerPage, look: _Look
+    ) -> bool:
+        """Whether what was seen may be of two instants that do not fit together."""
+        now, state_now = self._page(partition), self._state(feed_of(partition.table))
+        try:
+            identity = _identity(partition.path(self._folder).stat())
+        except FileNotFoundError:
+            identity = None
+        return (
+            identity != look.identity
+            or now.position < page.position
+            or now.was_deleted != page.was_deleted
+            or state_now.trimmed_to != state.trimmed_to
+            or state_now.gaps != state.gaps
+        )
+
+    def is_foreign(
+        self, partition: Partition, keys: Sequence[Key], journals_us: Sequence[int | None]
+    ) -> list[bool]:
+        """Of rows of a file, whether they came from another journal. keys: as the journal has
+        them. journals_us: when that was made, where the table says so."""
+        if self._begun_us is None or partition.table is TableName.LAB:
+            return [False] * len(keys)
+        if FACTS[partition.table].names_journal:
+            return [us not in (None, self._begun_us) for us in journals_us]
+        results = Partition(TableName.RESULTS, partition.analyzer, partition.period[:7])
+        if self._foreign[0] != results:
+            self._foreign = (results, self._foreign_results(results))
+        return [key in self._foreign[1] for key in keys]
+
+    def _foreign_results(self, results: Partition) -> frozenset[Key]:
+        names = ("epoch", "cycle_number", "journal_begun_at")
+        try:
+            table = read_file(self._folder, results, names)
+        except (FileNotFoundError, UnreadableFileError):
+            return frozenset()
+        columns = (table[name].to_pylist() for name in names)
+        return frozenset(
+            (epoch, number)
+            for epoch, number, begun_at in zip(*columns, strict=True)
+            if begun_at is not None and _microseconds(begun_at) != self._begun_us
+        )
+
+    def _page(self, partition: Partition) -> LedgerPage:
+        if self._journal is None:
+            return LedgerPage()
+        table, consumer = partition.table, CONSUMERS.get(feed_of(partition.table), "")
+        page = ledger_page(
+            self._journal, table.value, partition.analyzer, partition.period, consumer
+        )
+        # What is to be deleted is on the record before it goes; the ledger is told after.
+        if not page.was_deleted and load_retired(self._folder).holds(partition):
+            return replace(page, was_deleted=True)
+        return page
+
+    def _ledger(self, partition: Partition) -> tuple[LedgerState, LedgerPage]:
+        return self._state(feed_of(partition.table)), self._page(partition)
+
+    def _state(self, feed: str) -> LedgerState:
+        return NO_LEDGER if self._journal is None else ledger_state(self._journal, feed)
+
+    def _name(self, partition: Partition) -> str:
+        return str(partition.path(self._folder).relative_to(self._folder))
+
+
+def strangers(folder: Path) -> tuple[list[Finding], tuple[str, ...]]:
+    """Files that are not of the history: those in its tables' folders, which its readers would take
+    for a part of it, and the left-overs beside them."""
+    ours = {p.path(folder) for table in TableName for p in partitions_in(folder, table)}
+    tables = {table.value for table in TableName}
+    foreign, left_over = list[Finding](), list[str]()
+    for top, _, names in os.walk(folder):
+        for path in (Path(top) / name for name in names):
+            inside = path.relative_to(folder)
+            if path in ours:
+                continue
+            if inside.parts[0] in tables:
+                sentence = "a file that the gateway did not put there; readers may take it for rows"
+                foreign.append(Finding(Problem.FOREIGN_FILE, str(inside), sentence))
+            elif inside.parts[0] != RETENTION_FOLDER:
+                left_over.append(str(inside))
+    return foreign, tuple(sorted(left_over))
+
+
+def is_half_written(left_over: str) -> bool:
+    """Whether a left-over file is of a writer that is at work, or was killed."""
+    return left_over.startswith(f"{PENDING_FOLDER}/")
+
+
+def is_set_aside(left_over: str) -> bool:
+    """Whether it is a damaged file that was kept."""
+    return left_over.startswith(f"{UNREADABLE_FOLDER}/")
+
+
+def _identity(stat: os.stat_result) -> tuple[int, ...]:
+    return (stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns)
+
+
+def _microseconds(moment: datetime) -> int:
+    return (moment - _1970) // timedelta(microseconds=1)

@@ -1,0 +1,115 @@
+"""A command of edgeflash that kills itself at a chosen point.
+
+With the COUNT-th occurrence of the point the process is gone, by SIGKILL to itself: nothing is
+flushed, closed or told. Audit hooks see every rename, removal and opening of a file, whoever does
+it; a trace of SQLite's statements sees the journal. Upkeep, once an hour in a plant, is always due.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib
+import os
+import signal
+import sqlite3
+import sys
+from collections.abc import Callable
+from typing import Any
+
+POINTS = (
+    "open",
+    "fsync",
+    "after_fsync",
+    "rename",
+    "after_rename",
+    "remove",
+    "after_remove",
+    "write",
+    "commit",
+    "after_commit",
+)
+NEVER = "never"
+_OF_EVENT = {"os.rename": "rename", "os.remove": "remove", "os.rmdir": "remove"}
+_UPKEEP = (
+    ("edgeflash.gateway.gateway", "TRIM_EVERY_S"),
+    ("edgeflash.gateway.history_keeper", "UPKEEP_EVERY_S"),
+)
+
+
+class Doom:
+    """Counts the occurrences of one point. after_…: the next thing seen after it."""
+
+    def __init__(self, point: str, count: int) -> None:
+        self._after = point.startswith("after_")
+        self._point = point.removeprefix("after_")
+        self._left = count
+        self._is_next = False
+
+    def passes(self, point: str) -> None:
+        """Something happens, or is about to."""
+        if self._is_next:
+            os.kill(os.getpid(), signal.SIGKILL)
+        if point != self._point:
+            return
+        self._left -= 1
+        if self._left == 0:
+            if not self._after:
+                os.kill(os.getpid(), signal.SIGKILL)
+            self._is_next = True
+
+    def hears(self, event: str, arguments: tuple[object, ...]) -> None:
+        """An audit event (Python's table of audit events)."""
+        if event == "open":
+            _, mode, flags = arguments
+            writes = isinstance(flags, int) and flags & (os.O_WRONLY | os.O_RDWR)
+            self.passes("open" if writes or set(str(mode or "")) & set("wax+") else event + "_read")
+        else:
+            self.passes(_OF_EVENT.get(event, event))
+
+    def connects(self, connect: Callable[..., sqlite3.Connection]) -> Callable[..., object]:
+        """sqlite3.connect; each connection's statements are seen when they begin."""
+
+        def wrapped(*arguments: Any, **more: Any) -> sqlite3.Connection:
+            connection = connect(*arguments, **more)
+            connection.set_trace_callback(self._statement)
+            return connection
+
+        return wrapped
+
+    def _statement(self, sql: str) -> None:
+        word = sql.split(None, 1)[0].upper()
+        self.passes("write" if word in ("INSERT", "UPDATE", "DELETE") else word.lower())
+
+    def syncs(self, fsync: Callable[[int], None]) -> Callable[[int], None]:
+        """os.fsync, which has no audit event, with its own."""
+
+        def wrapped(descriptor: int) -> None:
+            self.passes("fsync")
+            fsync(descriptor)
+            self.passes("synced")
+
+        return wrapped
+
+
+def load() -> None:
+    """Loads all that a gateway needs, and makes its upkeep always due."""
+    importlib.import_module("edgeflash.cli.app")
+    importlib.import_module("edgeflash.gateway.gateway")
+    importlib.import_module("edgeflash.fleet.site_ship")
+    for name, constant in _UPKEEP:
+        with contextlib.suppress(ImportError):
+            module = importlib.import_module(name)
+            if hasattr(module, constant):
+                setattr(module, constant, 0.5)
+
+
+def main(point: str, count: int, arguments: list[str]) -> None:
+    """Arms the process, then runs the command."""
+    from edgeflash.cli.app import main as run
+
+    doom = Doom(point, count)
+    os.fsync = doom.syncs(os.fsync)
+    sqlite3.connect = doom.connects(sqlite3.connect)  # type: ignore[assignment]
+    sys.addaudithook(doom.hears)
+    sys.argv = ["edgeflash", *arguments]
+    run()

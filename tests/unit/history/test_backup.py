@@ -1,0 +1,249 @@
+"""Backup and restore: what comes back is whole, fits together, and goes on."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import BinaryIO
+
+import pytest
+
+from edgeflash.errors import StorageError, UsageError
+from edgeflash.history import HistoryWriter, read_results, read_traces
+from edgeflash.history.backup import back_up
+from edgeflash.history.findings import Problem
+from edgeflash.history.restore import restore
+from edgeflash.history.verify import verify
+from edgeflash.journal import JOURNAL_NAME, Journal
+from edgeflash.model import Result
+from tests.unit.journal.samples import sample_result
+
+NOW = datetime(2026, 5, 2, 6, tzinfo=UTC)
+MAY = "history/results/an=fp-101/month=2026-05/results.parquet"
+
+
+@pytest.fixture
+def state(tmp_path: Path) -> Path:
+    return tmp_path / "state"
+
+
+@pytest.fixture
+def journal(state: Path) -> Iterator[Journal]:
+    """40 results in the files and 10 in the journal only."""
+    with Journal.open(state / JOURNAL_NAME) as opened:
+        store(opened, *(sample_result(n) for n in range(20, 60)))
+        HistoryWriter(opened, state / "history").flush()
+        store(opened, *(sample_result(n) for n in range(60, 70)))
+        yield opened
+
+
+def store(journal: Journal, *results: Result) -> None:
+    for done in [journal.append(r) for r in results]:
+        assert done.result(30)
+
+
+def numbers(history: Path, journal: Journal | None = None) -> list[int]:
+    found: list[int] = read_results(history, journal)["cycle_number"].to_pylist()
+    assert read_traces(history, journal)["cycle_number"].to_pylist() == found
+    return found
+
+
+def test_a_restored_gateway_goes_on_where_the_backup_was_made(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """Nothing lost up to then, nothing doubled; epochs, positions and events go on."""
+    made = back_up(state / "history", journal, tmp_path / "backups", NOW)
+    assert made.folder.name == "2026-05-02T060000Z"
+    assert (made.copied, made.linked, made.doubtful) == (4, 0, ())
+    store(journal, sample_result(70))
+    HistoryWriter(journal, state / "history").flush()
+
+    restored = tmp_path / "restored"
+    report = restore(made.folder, restored, restored / "history")
+    assert (report.found.findings, report.found.files, report.left_out) == ((), 4, ())
+    with Journal.open(restored / JOURNAL_NAME) as again:
+        assert again.latest("fp-101") == sample_result(69)
+        assert again.begun_at() == journal.begun_at()
+        assert again.position("history") == 40
+        assert numbers(restored / "history", again) == list(range(20, 70))
+        store(again, sample_result(70), sample_result(0, epoch=1))
+        assert again.append(sample_result(69)).result(30) is False
+        writer = HistoryWriter(again, restored / "history")
+        assert writer.flush().results == 12
+        assert numbers(restored / "history") == [0, *range(20, 71)]
+        assert verify(restored / "history", again).findings == ()
+
+
+def test_what_is_flushed_while_the_files_are_copied_comes_again(
+    journal: Journal, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flush and appends between any two files of the backup: the copy still fits together."""
+    writer, number = HistoryWriter(journal, state / "history"), 70
+    from edgeflash.history import backup as module
+
+    real, noted = module.copy_open_file, module._Backup._noted
+
+    def flush() -> None:
+        nonlocal number
+        store(journal, sample_result(number), sample_result(number - 50, epoch=1))
+        number += 1
+        writer.flush()
+
+    def between(held: BinaryIO, target: Path) -> tuple[str, int]:
+        flush()
+        found = real(held, target)
+        flush()
+        return found
+
+    asked = 0
+
+    def late(self: object, partition: object) -> object:
+        nonlocal asked
+        asked += 1
+        if asked % 3:
+            flush()
+            flush()
+        return noted(self, partition)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "copy_open_file", between)
+    monkeypatch.setattr(module._Backup, "_noted", late)
+    made = back_up(state / "history", journal, tmp_path / "backups", NOW)
+    monkeypatch.undo()
+    assert made.doubtful == ()
+    restored = tmp_path / "restored"
+    report = restore(made.folder, restored, restored / "history")
+    assert report.found.findings == ()
+    with Journal.open(restored / JOURNAL_NAME) as again:
+        assert again.position("history") == 40
+        HistoryWriter(again, restored / "history").flush()
+        wanted = numbers(state / "history")
+        assert numbers(restored / "history") == wanted
+        assert len(wanted) == 50 + 2 * (number - 70)
+        assert asked > 4  # files replaced while they were opened were opened again
+        assert verify(restored / "history", again).findings == ()
+
+
+def test_rows_trimmed_meanwhile_make_it_begin_again(
+    journal: Journal, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They came to the files after those were copied, and had left the journal before it was."""
+    from edgeflash.history import backup as module
+
+    real, attempts = module.copy_journal, 0
+
+    def late(*arguments: object) -> None:
+        nonlocal attempts
+        attempts += 1
+        if attempts == 1:
+            store(journal, *(sample_result(n) for n in range(70, 200)))
+            HistoryWriter(journal, state / "history").flush()
+            assert journal.trim(datetime.now(UTC) + timedelta(days=1), ("history",)) > 60
+        real(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "copy_journal", late)
+    made = back_up(state / "history", journal, tmp_path / "backups", NOW)
+    assert attempts == 2
+    restored = tmp_path / "restored"
+    assert restore(made.folder, restored, restored / "history").found.findings == ()
+    assert numbers(restored / "history") == list(range(20, 200))
+
+
+def test_unchanged_files_share_their_room(journal: Journal, state: Path, tmp_path: Path) -> None:
+    """With the backup before; each backup is whole by itself all the same."""
+    backups = tmp_path / "backups"
+    first = back_up(state / "history", journal, backups, NOW)
+    HistoryWriter(journal, state / "history").flush()
+    second = back_up(state / "history", journal, backups, NOW + timedelta(hours=1))
+    assert (second.copied, second.linked) == (2, 2)
+    shutil.rmtree(first.folder)
+    restored = tmp_path / "restored"
+    assert restore(second.folder, restored, restored / "history").found.findings == ()
+    assert numbers(restored / "history") == list(range(20, 70))
+
+
+def test_the_sums_are_those_of_sha256sum(journal: Journal, state: Path, tmp_path: Path) -> None:
+    """GNU coreutils agree with the manifest; every file but the lists themselves is in it."""
+    folder = back_up(state / "history", journal, tmp_path / "backups", NOW).folder
+    told = subprocess.run(
+        ["sha256sum", "--check", "--strict", "SHA256SUMS"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    files = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+    listed = {line.removesuffix(": OK") for line in told.splitlines()}
+    assert files - listed == {"SHA256SUMS", "manifest.json"}
+    assert listed <= files
+
+
+def test_a_damaged_backup_is_refused(journal: Journal, state: Path, tmp_path: Path) -> None:
+    """Before anything is written; without the damaged files only when that is asked for."""
+    folder = back_up(state / "history", journal, tmp_path / "backups", NOW).folder
+    data = bytearray((folder / MAY).read_bytes())
+    data[len(data) // 2] ^= 1
+    (folder / MAY).write_bytes(data)
+    restored = tmp_path / "restored"
+    with pytest.raises(StorageError, match="1 files of this backup are damaged"):
+        restore(folder, restored, restored / "history")
+    assert not restored.exists()
+    report = restore(folder, restored, restored / "history", leave_out_damaged=True)
+    assert report.left_out == (MAY,)
+    assert [f.problem for f in report.found.findings] == [Problem.MISSING_FILE]
+    (folder / JOURNAL_NAME).write_bytes(b"")
+    with pytest.raises(StorageError, match="damaged"):
+        restore(folder, tmp_path / "other", tmp_path / "other" / "history", True)
+
+
+def test_damage_in_the_history_is_not_hidden_by_a_backup(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """It is copied as it is and said, and verification says it still after the restore."""
+    path = state / MAY
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    made = back_up(state / "history", journal, tmp_path / "backups", NOW)
+    assert made.doubtful == (MAY.removeprefix("history/"),)
+    restored = tmp_path / "restored"
+    report = restore(made.folder, restored, restored / "history")
+    assert report.found.findings
+    assert {f.path for f in report.found.findings} == {MAY.removeprefix("history/")}
+
+
+def test_nothing_is_restored_over_what_is_there(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """Neither over a journal nor over files of a history."""
+    folder = back_up(state / "history", journal, tmp_path / "backups", NOW).folder
+    with pytest.raises(UsageError, match="stop the gateway"):
+        restore(folder, state, tmp_path / "elsewhere")
+    with pytest.raises(UsageError, match="not empty"):
+        restore(folder, tmp_path / "new", state / "history")
+    with pytest.raises(StorageError, match="no backup"):
+        restore(tmp_path, tmp_path / "new", tmp_path / "new" / "history")
+    with pytest.raises(UsageError, match="inside the history"):
+        back_up(state / "history", journal, state / "history" / "backups", NOW)
+
+
+def test_a_backup_broken_off_leaves_no_backup(
+    journal: Journal, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its folder is deleted by the next one, when it could not be at once."""
+    from edgeflash.history import backup as module
+
+    def killed(*arguments: object) -> None:
+        raise KeyboardInterrupt
+
+    backups = tmp_path / "backups"
+    with monkeypatch.context() as patch:
+        patch.setattr(module, "copy_journal", killed)
+        patch.setattr(shutil, "rmtree", lambda path: None)
+        with pytest.raises(KeyboardInterrupt):
+            back_up(state / "history", journal, backups, NOW)
+    assert [p.name for p in backups.iterdir()] == [".2026-05-02T060000Z.pending"]
+    made = back_up(state / "history", journal, backups, NOW)
+    assert list(backups.iterdir()) == [made.folder]
