@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,6 @@ import structlog
 
 from edgeflash.config.site import History, Site
 from edgeflash.errors import EdgeflashError
-from edgeflash.fleet.site_ship import owed
 from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter, Limits, TableName
 from edgeflash.journal import Journal, JournalReader
 from edgeflash.model import EventEntry
@@ -147,15 +146,6 @@ def owed_from(
         if since is not None:
             owed[table] = min(since, owed.get(table, since))
     return owed
-
-
-def not_shipped(site: Site) -> Owed:
-    """From which time on the rows of each table may not be shipped yet. Raises StorageError."""
-    return {
-        table: datetime.combine(day, time(), UTC)
-        for table, day in owed(site).items()
-        if day is not None
-    }
 
 
 def last_flush(history: HistoryWriter) -> None:
