@@ -28,15 +28,13 @@ NOT_RECORDED = RULES["not_recorded"].code
 as_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can mount a file system")
 
 
-def fill(disk: Path) -> Path:
-    """Takes all the room there is; the file that holds it."""
-    filler = disk / "filler"
-    with filler.open("wb", buffering=0) as file:
+def fill(disk: Path) -> None:
+    """Takes all the room there is."""
+    with (disk / "filler").open("wb", buffering=0) as file:
         for size in (65_536, 4096, 512, 1):
             with suppress(OSError):
                 while True:
                     file.write(bytes(size))
-    return filler
 
 
 def made(folder: Path) -> int:
@@ -58,12 +56,12 @@ async def test_a_disk_that_fills(tmp_path: Path) -> None:
     disk = tmp_path / "disk"
     disk.mkdir()
     steady = ("--scenario", "steady", "--analyzers", "1", "--seed", "3")
-    with small_tmpfs(disk), simulators(tmp_path, SPEED, *steady) as ends:
+    with small_tmpfs(disk) as room, simulators(tmp_path, SPEED, *steady) as ends:
         site = demo_site(tmp_path, ends, SPEED)
         text = site.read_text("utf-8")
         for key, value in {
             "state_dir": '"disk"',
-            "folder": '"disk/history"',
+            "folder": '"history"',  # below state_dir
             "flush_s": "0.5",
             "hold_s": HOLD_S,
             "longest_s": HOLD_S,
@@ -77,7 +75,7 @@ async def test_a_disk_that_fills(tmp_path: Path) -> None:
             async with watched(gateway) as watch:
                 # Less than 500 MB are free from the start on: a shortage already.
                 await watch.sees(lambda s: s.shortage_alarm == 1)
-                filler = fill(disk)
+                fill(disk)
                 await watch.sees(lambda s: s.reason == NOT_RECORDED)
                 watch.seen.clear()
                 was_made = made(tmp_path)
@@ -93,7 +91,7 @@ async def test_a_disk_that_fills(tmp_path: Path) -> None:
                 assert {s.shortage_alarm for s in watch.seen} == {1}
                 assert all(s.age_s < HOLD_S + 5.0 for s in watch.seen if s.quality not in BAD)
                 again = made(tmp_path)
-                filler.unlink()
+                room()
                 await watch.sees(lambda s: s.quality == GOOD and again <= s.cycle != NOT_THERE)
                 until_number = made(tmp_path)
                 await until(lambda: newest_in_journal(disk) >= until_number, PATIENCE_S)
