@@ -1,6 +1,6 @@
 """The analyst's interface: the same rows in every form, each once, with units, types and nulls.
 
-Outside readers: pandas, DuckDB and pyarrow themselves; the S3 protocol is spoken by moto's server.
+Outside readers: pandas, DuckDB and pyarrow themselves.
 """
 
 from __future__ import annotations
@@ -356,32 +356,6 @@ def same_everywhere(place: Place, history: Any) -> None:
     span = {"since": START + 9.5 * CYCLE, "until": START + 20 * CYCLE}
     here, there = (h.results("fp-101", **span).resample("10min") for h in (folder, history))
     assert there.to_arrow().equals(here.to_arrow())
-
-
-def test_an_object_store(place: Place, monkeypatch: pytest.MonkeyPatch) -> None:
-    """By URL, over the S3 protocol; where nothing is, it says so."""
-    server_of = pytest.importorskip("moto.server")
-    server = server_of.ThreadedMotoServer("127.0.0.1", port=0, verbose=False)
-    server.start()
-    try:
-        host, port = server.get_host_and_port()
-        for name, value in {
-            "AWS_ACCESS_KEY_ID": "test",
-            "AWS_SECRET_ACCESS_KEY": "test",
-            "AWS_EC2_METADATA_DISABLED": "true",
-        }.items():
-            monkeypatch.setenv(name, value)
-        more = f"?scheme=http&endpoint_override={host}:{port}&allow_bucket_creation=true"
-        store, _ = pa_fs.FileSystem.from_uri(f"s3://depot/history{more}&region=us-east-1")
-        store.create_dir("depot")
-        pa_fs.copy_files(
-            str(place.folder), "depot/history", pa_fs.LocalFileSystem(), store, use_threads=False
-        )
-        same_everywhere(place, open_history(f"s3://depot/history{more}&region=us-east-1"))
-        with pytest.raises(StorageError, match="no history here"):
-            open_history("depot/nothing", filesystem=store)
-    finally:
-        server.stop()
 
 
 def test_a_file_system_of_ones_own(place: Place) -> None:
