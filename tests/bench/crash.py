@@ -9,6 +9,7 @@ faked, which needs gcc. Exit code 1 when anything is wrong; the folder is then k
 from __future__ import annotations
 
 import argparse
+import math
 import shutil
 import sys
 import tempfile
@@ -24,13 +25,15 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.crash")
     parser.add_argument("--kills", type=int, default=300)
     parser.add_argument("--seed", type=int, default=int(time.time()))
+    parser.add_argument("--minutes", type=float, default=math.inf, help="kill no longer than that")
     parser.add_argument("--analyzers", type=int, default=2)
     parser.add_argument("--stages", nargs="*", choices=STAGES, default=list(STAGES))
     asked = parser.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="edgeflash-crash-"))
     began_s = time.monotonic()
     stages = [STAGES[name]() for name in asked.stages]
-    report = Campaign(folder, asked.seed, stages, asked.analyzers).run(asked.kills, progress=True)
+    campaign = Campaign(folder, asked.seed, stages, asked.analyzers)
+    report = campaign.run(asked.kills, 60.0 * asked.minutes, progress=True)
     print(report.text())
     print(f"{time.monotonic() - began_s:.0f} s; stages: {', '.join(asked.stages) or 'none'}")
     if report.wrong:

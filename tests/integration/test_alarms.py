@@ -21,6 +21,7 @@ from pymodbus.client import AsyncModbusTcpClient
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME
 from edgeflash.alarms.asking import GatewayError, ask
+from edgeflash.clock_state import ClockState, Synchronisation
 from edgeflash.config.site import Site
 from edgeflash.demo.simulated import Endpoint
 from edgeflash.demo.site_file import write_demo_site
@@ -356,6 +357,22 @@ async def test_a_step_is_seen_in_one_look() -> None:
         clock.set_by += timedelta(seconds=step_s)
         watch.look()
         assert step_s == pytest.approx(watch.facts.clock_step_s, abs=0.5)
+
+
+async def test_a_clock_left_alone_is_counted_and_shown() -> None:
+    """From the kernel's word to the facts behind the alarm and the points, and back."""
+    clock, states = MovableClock(), [ClockState(Synchronisation.NOT_SYNCHRONISED)]
+    watch = SiteWatch(clock, (), lambda: states[0])
+    assert [e.text for e in watch.look()] == ["not synchronised at the start"]
+    began_s = watch.facts.unsynchronised_s
+    for _ in range(3):
+        watch.look()
+    assert watch.facts.unsynchronised_s > began_s
+    assert watch.facts.clock == states[0]
+    states[0] = ClockState(Synchronisation.SYNCHRONISED, 0.04, 0.01)
+    watch.look()
+    assert watch.facts.unsynchronised_s == 0.0
+    assert watch.facts.clock == states[0]
 
 
 async def test_the_room_of_the_fullest_disk(tmp_path: Path) -> None:

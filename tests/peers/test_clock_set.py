@@ -6,27 +6,22 @@ history, pymodbus the outlet; the IANA time zone database says when zones change
 
 from __future__ import annotations
 
-import asyncio
 import math
 import re
-import struct
-from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from time import monotonic
 from zoneinfo import ZoneInfo
 
 import duckdb
 import pytest
-from pymodbus.client import AsyncModbusTcpClient
 
 from edgeflash.alarms.catalogue import BY_NAME
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.model import EventEntry, EventKind
-from edgeflash.points import CATALOGUE
 from edgeflash.rules.catalogue import BY_NAME as RULES
 from tests.faults.processes import (
     GatewayProcess,
@@ -36,6 +31,7 @@ from tests.faults.processes import (
     truth_lines,
 )
 from tests.faults.test_gateway_killed import catch_up
+from tests.faults.watched import GOOD, PATIENCE_S, Seen, watched
 from tests.peers.faked_time import FakedTime
 from tests.waiting import until
 
@@ -49,74 +45,10 @@ STEADY = ("--scenario", "steady", "--analyzers", "1", "--seed", "3")
 LIMITS = {"hold_s": 600, "longest_s": 300, "shortest_s": 0.01, "timeout_s": 20.0}
 """Wide, so that a busy machine changes no verdict; still far below the jumps of the clock."""
 
-PATIENCE_S = 60.0
-REGISTER = {p.name: p.register for p in CATALOGUE}
-GOOD = 0
 BUSY = {RULES[name].code for name in ("scans_stale", "cycle_too_long", "caught_up", "unwatched")}
 """Rules by which a gateway that gets no processor time tells so. None looks at the wall clock."""
 
 HOUR_S = 3600.0
-
-
-@dataclass(frozen=True)
-class Seen:
-    """What the control system reads at one instant."""
-
-    at_mono_s: float
-    quality: int
-    reason: int
-    age_s: float
-    cycle: int
-    clock: int
-    error_s: float
-    clock_alarm: int
-
-
-@dataclass
-class Watch:
-    """Reads the outlet without pause."""
-
-    client: AsyncModbusTcpClient
-    seen: list[Seen] = field(default_factory=list)
-
-    async def run(self) -> None:
-        """Until cancelled."""
-        while True:
-            # Two requests: one may ask for 125 registers at most.
-            low = await self.client.read_input_registers(0, count=125, device_id=1)
-            high = await self.client.read_input_registers(125, count=75, device_id=1)
-            block = [*low.registers, *high.registers]
-            self.seen.append(_seen(block))
-            await asyncio.sleep(0.05)
-
-    def cycle(self) -> int:
-        """The cycle whose value is shown; 0 before the first."""
-        cycle = self.seen[-1].cycle if self.seen else 0xFFFFFFFF
-        return 0 if cycle == 0xFFFFFFFF else cycle
-
-    async def cycles(self, more: int) -> None:
-        """Waits until so many more cycles have been shown."""
-        until_number = self.cycle() + more
-        await until(lambda: self.cycle() >= until_number, PATIENCE_S)
-
-
-def _seen(block: list[int]) -> Seen:
-    def of(name: str, kind: str) -> float:
-        size = struct.calcsize(kind) // 2
-        words = block[REGISTER[name] : REGISTER[name] + size]
-        (value,) = struct.unpack(kind, struct.pack(f">{size}H", *words))
-        return float(value)
-
-    return Seen(
-        at_mono_s=monotonic(),
-        quality=int(of("quality", ">H")),
-        reason=int(of("reason_code", ">H")),
-        age_s=of("age_s", ">f"),
-        cycle=int(of("shown_cycle_number", ">I")),
-        clock=int(of("clock_synchronisation", ">H")),
-        error_s=of("clock_error_s", ">f"),
-        clock_alarm=int(of("alarm_clock", ">H")),
-    )
 
 
 @contextmanager
@@ -140,28 +72,6 @@ def plant(
         with start_gateway(site) as gateway:
             gateway.wait_for("gateway ready", PATIENCE_S)
             yield gateway
-
-
-@asynccontextmanager
-async def watched(gateway: GatewayProcess) -> AsyncIterator[Watch]:
-    """The outlet read without pause, from the first accepted cycle on."""
-    text = gateway.site.read_text("utf-8")
-    port = re.search(r"(?s)\[\[modbus\]\].*?port = (\d+)", text)
-    assert port
-    client = AsyncModbusTcpClient("127.0.0.1", port=int(port[1]), timeout=PATIENCE_S)
-    assert await client.connect()
-    watch = Watch(client)
-    reading = asyncio.create_task(watch.run())
-    try:
-        await until(
-            lambda: reading.done() or (watch.seen and watch.seen[-1].quality == GOOD), PATIENCE_S
-        )
-        watch.seen.clear()
-        await watch.cycles(1)
-        yield watch
-    finally:
-        reading.cancel()
-        client.close()
 
 
 @dataclass(frozen=True)

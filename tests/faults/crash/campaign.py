@@ -8,6 +8,7 @@ faked wall clock goes on by some hours, so that days end, are shipped, and are k
 from __future__ import annotations
 
 import json
+import math
 import random
 import signal
 import subprocess
@@ -99,8 +100,9 @@ class Campaign:
         self._nursery: Nursery | None = None
         self.report = Report(seed)
 
-    def run(self, kills: int, progress: bool = False) -> Report:
-        """So many kills, then one clean end, then the questions."""
+    def run(self, kills: int, most_s: float = math.inf, progress: bool = False) -> Report:
+        """So many kills, or as many as fit into a time; then one clean end, then the questions."""
+        until_s = time.monotonic() + most_s
         with ExitStack() as stack:
             for stage in self._stages:
                 stack.enter_context(stage.around(self._folder))
@@ -117,7 +119,7 @@ class Campaign:
                     clock.move(3600.0 * self._chance.choice(STEPS_H))
                     if progress and kill % 10 == 9:
                         print(f"{kill + 1} kills", flush=True)
-                    if readers.poll() is not None:
+                    if readers.poll() is not None or time.monotonic() > until_s:
                         break
                 ended = self._clean_end(site, clock)
                 self._hear(readers)

@@ -44,18 +44,17 @@ class Doom:
         self._point = point.removeprefix("after_")
         self._left = count
         self._is_next = False
+        self._is_dead = False
 
     def passes(self, point: str) -> None:
         """Something happens, or is about to."""
-        if self._is_next:
+        if self._is_dead:
+            return  # the signal itself is an audit event
+        self._left -= point == self._point
+        if self._is_next or (self._left == 0 and not self._after):
+            self._is_dead = True
             os.kill(os.getpid(), signal.SIGKILL)
-        if point != self._point:
-            return
-        self._left -= 1
-        if self._left == 0:
-            if not self._after:
-                os.kill(os.getpid(), signal.SIGKILL)
-            self._is_next = True
+        self._is_next = self._left == 0
 
     def hears(self, event: str, arguments: tuple[object, ...]) -> None:
         """An audit event (Python's table of audit events)."""

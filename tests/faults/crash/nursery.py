@@ -9,6 +9,7 @@ the process id, {"ended": PROCESS_ID} waits for that process and is answered by 
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import select
@@ -21,6 +22,9 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from tests.faults.crash import doomed
+
+PR_SET_PDEATHSIG = 1
+"""prctl(2): which signal comes when the parent ends."""
 
 
 class Doomed:
@@ -99,6 +103,8 @@ def nursery() -> Iterator[Nursery]:
 def _child(log: str, point: str, count: int, words: list[str]) -> NoReturn:
     code = 1
     try:
+        # With the nursery goes what it has started, however that ends.
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
         descriptor = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         for number in (1, 2):
             os.dup2(descriptor, number)

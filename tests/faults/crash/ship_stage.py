@@ -36,7 +36,7 @@ class Ship(Stage):
 
     def lines(self) -> str:
         """As often as can be."""
-        return f'[ship]\nurl = "{self._store}"\nevery_s = 10\ntables = ["results", "traces"]'
+        return f'[ship]\nurl = "{self._store}"\nevery_s = 10'
 
     def between(self, run: Callable[..., object]) -> None:
         """The command, killed too."""
