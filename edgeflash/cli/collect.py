@@ -50,7 +50,7 @@ def collect(
     A damaged part is named and passed over, and tried again at the next run. Runs beside another
     collector and beside readers; killed at any point, the next run goes on.
 
-    Exit code 1: a part was refused, or a store refuses.
+    Exit code 1: a part was refused, a store refuses, or nothing was shipped there.
 
     Example: edgeflash collect s3://plant-history/shipped s3://plant-history/tables
 
@@ -83,7 +83,7 @@ def _one_pass(
     all_of_it: bool,
     as_json: bool,
 ) -> bool:
-    """Whether nothing was refused."""
+    """Whether there was something, and nothing was refused."""
     from edgeflash.fleet.collect import Collector
     from edgeflash.fleet.shared_table import SharedTable, storage_options, table_url
     from edgeflash.fleet.store import open_store
@@ -120,4 +120,7 @@ def _one_pass(
                 f"{report['added']} rows added, {report['replaced']} replaced, "
                 f"{len(report['refused'])} parts refused"
             )
+    if not any(report["sites"] for report in told.values()):
+        say_error(f"edgeflash: {url}: nobody has shipped anything here yet")
+        return False
     return not any(report["refused"] for report in told.values())

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json as json_module
 import os
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
+import structlog
 import typer
 from rich.console import Console
 from rich.progress import Progress as Bar
@@ -58,7 +60,7 @@ def verify_history(
     from edgeflash.history.report import told
 
     loaded = load_site(site)
-    with progress_bar() as on_progress:
+    with logs_to_stderr(), progress_bar() as on_progress:
         record = _repaired(loaded, on_progress) if repair else _verified(loaded, on_progress)
     if as_json:
         typer.echo(json_module.dumps(record, ensure_ascii=False, indent=2))
@@ -67,6 +69,17 @@ def verify_history(
             say_line(line)
     if not record["sound"]:
         raise typer.Exit(1)
+
+
+@contextmanager
+def logs_to_stderr() -> Iterator[None]:
+    """What is logged of damaged entries must not stand among the JSON."""
+    before = structlog.get_config()
+    structlog.configure(logger_factory=structlog.PrintLoggerFactory(sys.stderr))
+    try:
+        yield
+    finally:
+        structlog.configure(**before)
 
 
 @contextmanager

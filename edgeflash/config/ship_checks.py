@@ -3,16 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from urllib.parse import urlsplit
+from urllib.parse import quote, urlsplit
 
 from edgeflash.config.problems import Problem
 from edgeflash.config.site import SiteFile
+
+_LONGEST_NAME = 240
+"""Most file systems take 255 bytes."""
 
 
 def ship_problems(file: SiteFile) -> Iterator[Problem]:
     """What is wrong with [ship] whose keys are each right."""
     if file.ship is None:
         return
+    if len(quote(file.site.name, safe="")) > _LONGEST_NAME:
+        why = (
+            f"is too long to ship by: it becomes a folder's name, in which letters beyond A to Z "
+            f"take up to nine signs each, and which must not exceed {_LONGEST_NAME}"
+        )
+        yield Problem(("site", "name"), why, (("ship",),))
     for key, text in (("url", file.ship.url), ("endpoint", file.ship.endpoint)):
         if "@" in urlsplit(text).netloc:
             why = (

@@ -6,6 +6,7 @@ that ship and collect build on.
 
 from __future__ import annotations
 
+import hashlib
 import os
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
@@ -97,7 +98,9 @@ class _FolderStore(Store):
 
     def put(self, path: str, content: bytes) -> None:
         target = self._folder / path
-        pending = self._folder / _PENDING / f"{path.replace('/', '~')}~{os.getpid()}"
+        # Not the path itself: as one name it could be longer than a file system takes.
+        name = hashlib.sha256(path.encode()).hexdigest()[:32]
+        pending = self._folder / _PENDING / f"{name}~{os.getpid()}"
         with self._refusals(path):
             if not self._folder.is_dir():
                 # A share that is not mounted must not be filled in as a folder of the local disk.

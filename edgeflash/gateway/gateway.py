@@ -19,7 +19,7 @@ from edgeflash.gateway import inputs, lines
 from edgeflash.gateway.access_watch import AccessWatch
 from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_desk import HistoryDesk
-from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush, not_shipped
+from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
 from edgeflash.gateway.mqtt_outlets import (
     event_consumers,
@@ -30,7 +30,7 @@ from edgeflash.gateway.mqtt_outlets import (
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
-from edgeflash.gateway.ship_runner import ShipRunner
+from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -109,7 +109,7 @@ class Gateway:
                 record.note,
                 self._watch.history_fault,
                 consumers=(*result_consumers(site.file), *event_consumers(site.file)),
-                owed=partial(not_shipped, site),
+                owed=partial(owed_to_store, site),
             )
             mend = partial(repair, site.history_dir, journal, history)
             self._history_desk = HistoryDesk(mend, record.note, self._clock.utc_now)

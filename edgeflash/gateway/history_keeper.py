@@ -7,7 +7,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -15,11 +15,11 @@ import structlog
 
 from edgeflash.config.site import History, Site
 from edgeflash.errors import EdgeflashError
-from edgeflash.fleet.site_ship import owed
 from edgeflash.history import CONSUMER, EVENTS_CONSUMER, HistoryWriter, Limits, TableName
 from edgeflash.journal import Journal, JournalReader
 from edgeflash.model import EventEntry
 from edgeflash.service import Clock
+from edgeflash.service.memory import give_back_memory
 
 UPKEEP_EVERY_S = 3600.0
 LAST_FLUSH_S = 1.0
@@ -79,6 +79,7 @@ class HistoryKeeper:
     async def _flush(self, thread: ThreadPoolExecutor) -> None:
         try:
             await _within(thread, self._history.flush)
+            await _within(thread, give_back_memory)
             if self._failing:
                 log.info("the history can be written again")
             self._failing = ""
@@ -145,15 +146,6 @@ def owed_from(
         if since is not None:
             owed[table] = min(since, owed.get(table, since))
     return owed
-
-
-def not_shipped(site: Site) -> Owed:
-    """From which time on the rows of each table may not be shipped yet. Raises StorageError."""
-    return {
-        table: datetime.combine(day, time(), UTC)
-        for table, day in owed(site).items()
-        if day is not None
-    }
 
 
 def last_flush(history: HistoryWriter) -> None:

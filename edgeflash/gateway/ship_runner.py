@@ -11,9 +11,13 @@ import contextlib
 import json
 import sys
 from collections.abc import Sequence
+from datetime import UTC, datetime, time
 from pathlib import Path
 
 import structlog
+
+from edgeflash.config.site import Site
+from edgeflash.history import TableName
 
 END_S = 2.0
 """Given to a pass to end by itself, when the gateway ends; killed, it loses nothing."""
@@ -71,6 +75,16 @@ class ShipRunner:
         elif self.fault and not fault:
             log.info("the history is shipped again")
         self.fault = fault
+
+
+def owed_to_store(site: Site) -> dict[TableName, datetime]:
+    """From which time on the rows of a table may not be shipped yet, UTC. Raises StorageError."""
+    if site.file.ship is None:
+        return {}
+    from edgeflash.fleet.site_ship import owed
+
+    days = {table: day for table, day in owed(site).items() if day is not None}
+    return {table: datetime.combine(day, time(), UTC) for table, day in days.items()}
 
 
 async def _ended(process: asyncio.subprocess.Process) -> None:

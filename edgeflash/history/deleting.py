@@ -81,7 +81,11 @@ def delete_old(
         )
         tell(entry)
     gone = _delete(folder, going, is_stopped)
-    _tidy(folder, limited)
+    left = {f.partition for f in files} - {d.file.partition for d in gone}
+    try:
+        _tidy(folder, limited, left)
+    except OSError as error:
+        raise StorageError(f"{folder}: cannot be looked through: {error}") from error
     return DeletionReport(len(gone), sum(d.file.size_bytes for d in gone), watch.waits_until)
 
 
@@ -138,13 +142,21 @@ def _left_of(period: Path) -> Path:
     return period.parent
 
 
-def _tidy(folder: Path, tables: Iterable[TableName]) -> None:
-    """Removes empty folders: of analyzers without files, and what a crash left."""
+def _tidy(folder: Path, tables: Iterable[TableName], left: Iterable[Partition]) -> None:
+    """Removes empty folders: of analyzers without files, and what a crash left.
+
+    left: the files there are. Only what has none is touched: there may be tens of thousands.
+    """
+    periods: defaultdict[Path, set[str]] = defaultdict(set)
+    for partition in left:
+        period = partition.path(folder).parent
+        periods[period.parent].add(period.name)
     for table in tables:
-        top = folder / table
-        for place in (*top.glob("an=*/*=*"), *top.glob("an=*")):
-            with suppress(OSError):  # it is not empty
-                place.rmdir()
+        for analyzer in sorted((folder / table).glob("an=*")):
+            empty = [p for p in analyzer.iterdir() if p.name not in periods[analyzer]]
+            for place in (*empty, *([] if periods[analyzer] else [analyzer])):
+                with suppress(OSError):  # it is not empty, or no folder
+                    place.rmdir()
 
 
 def _told(going: Iterable[Deletion], now: datetime) -> Iterable[EventEntry]:

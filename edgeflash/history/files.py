@@ -6,6 +6,7 @@ import os
 import struct
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from functools import cached_property
 from pathlib import Path
 from typing import IO, Any
 
@@ -48,15 +49,17 @@ def read_file(folder: Path, partition: Partition, columns: Sequence[str] | None 
 
 
 class RowGroups:
-    """One open file of the history, whole or a group of rows at a time; see `opened`.
-
-    schema: the present one, and behind it what only the file has. What is read is in it.
-    """
+    """One open file of the history, whole or a group of rows at a time; see `opened`."""
 
     def __init__(self, parquet: pq.ParquetFile, path: Path, wanted: pa.Schema) -> None:
         self._parquet = parquet
         self._path = path
-        self.schema = in_schema(parquet.schema_arrow.empty_table(), wanted).schema
+        self._wanted = wanted
+
+    @cached_property
+    def schema(self) -> pa.Schema:
+        """The present one, and behind it what only the file has. What is read is in it."""
+        return in_schema(self._parquet.schema_arrow.empty_table(), self._wanted).schema
 
     def __len__(self) -> int:
         return int(self._parquet.num_row_groups)
@@ -70,11 +73,11 @@ class RowGroups:
         with _reading(self._path):
             if columns is None:
                 return in_schema(self._parquet.read(), self.schema)
-            there = set(self._parquet.schema_arrow.names)
-            held = [name for name in columns if name in there]
-            wanted = pa.schema([self.schema.field(name) for name in columns])
-            wanted = wanted.with_metadata(self.schema.metadata)
-            return in_schema(self._parquet.read(columns=held), wanted)
+            declared = self._wanted if set(columns) <= set(self._wanted.names) else self.schema
+            wanted = pa.schema([declared.field(name) for name in columns])
+            wanted = wanted.with_metadata(self._wanted.metadata)
+            # Arrow passes over a name that the file does not have.
+            return in_schema(self._parquet.read(columns=list(columns)), wanted)
 
     def group(self, number: int) -> pa.Table:
         """The rows of one group. Raises as `read_file`.

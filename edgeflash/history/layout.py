@@ -48,12 +48,10 @@ class Partition:
 
     def path(self, folder: Path) -> Path:
         """The file below the history folder."""
-        return (
-            folder
-            / self.table
-            / f"an={_key_of(self.analyzer)}"
-            / f"{_PERIOD_KEY[self.table]}={self.period}"
-            / f"{self.table}.parquet"
+        # In one step: a folder of ten years has tens of thousands of files to name.
+        return folder.joinpath(
+            f"{self.table}/an={_key_of(self.analyzer)}/{_PERIOD_KEY[self.table]}={self.period}/"
+            f"{self.table}.parquet"
         )
 
     @property
@@ -63,8 +61,9 @@ class Partition:
 
     @property
     def start(self) -> datetime:
-        """The first instant of its period."""
-        return datetime.strptime(self.period, _PERIOD_FORMAT[self.table]).replace(tzinfo=UTC)
+        """The first instant of its period. Raises ValueError for a name that is none."""
+        day = self.period if TABLES[self.table].day_files else f"{self.period}-01"
+        return datetime.fromisoformat(day).replace(tzinfo=UTC)
 
     @property
     def end(self) -> datetime:

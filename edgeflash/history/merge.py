@@ -58,6 +58,8 @@ def in_schema(table: pa.Table, wanted: pa.Schema) -> pa.Table:
 
     Columns that only the table has (a newer edgeflash wrote them) stay behind the wanted ones.
     """
+    if table.schema.equals(wanted, check_metadata=False):
+        return pa.Table.from_arrays(table.columns, schema=wanted)
     held = set(table.column_names)
     extra = [table.schema.field(n) for n in table.column_names if n not in wanted.names]
     target = pa.schema([*wanted, *extra]).with_metadata(wanted.metadata)

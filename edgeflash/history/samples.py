@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from edgeflash.model import Floats, Pulse, Trace, TraceSource
@@ -25,12 +26,22 @@ SAMPLES = list_of(pa.float32())
 
 def samples_column(arrays: Iterable[Floats | None]) -> pa.Array[Any]:
     """A column of SAMPLES with one list for each array; null for None."""
-    return pa.array([None if a is None else _float32(a) for a in arrays], SAMPLES)
+    given = list(arrays)
+    lengths = np.array([0 if a is None else len(a) for a in given], np.int32)
+    values = np.concatenate(
+        [np.empty(0, np.float32), *(_float32(a) for a in given if a is not None)]
+    )
+    # All at once: Arrow takes a list of arrays apart into single numbers.
+    return pa.ListArray.from_arrays(
+        pa.array(np.append(np.int32(0), np.cumsum(lengths, dtype=np.int32)), pa.int32()),
+        pa.array(values, pa.float32(), mask=np.isnan(values)),
+        type=SAMPLES,
+        mask=pa.array([a is None for a in given], pa.bool_()),
+    )
 
 
-def _float32(values: Floats) -> pa.Array[Any]:
-    narrow = values.astype(np.float32)
-    return pa.array(narrow, pa.float32(), mask=np.isnan(narrow))
+def _float32(values: Floats) -> npt.NDArray[np.float32]:
+    return values.astype(np.float32)
 
 
 def trace_in(traces: pa.Table, row: int) -> Trace | None:

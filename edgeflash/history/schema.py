@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 import pyarrow as pa
@@ -58,6 +59,7 @@ Row = Entry | EventLine | LabResult
 """What becomes a row: of `results` and `traces`, of `events`, of `lab`."""
 
 
+@lru_cache(64)
 def schema(table: TableName, rules_version: str = "") -> pa.Schema:
     """The table's schema, with the versions it was written by as metadata."""
     return pa.schema(

@@ -77,7 +77,8 @@ hyphens. Everything is published with QoS 1.\
 _STATE_RULES = f"""\
 - A state is published when anything in it changes, at most every `state_every_s`
   ({_ENTRY.state_every_s:g} s), and at least every `heartbeat_s` ({_ENTRY.heartbeat_s:g} s).
-  {_QUIET} alone are no news.
+  {_QUIET} alone are no news. It takes some 6 kB, a result 3 kB: on a thin line raise
+  `state_every_s`.
 - **Never use a value without its quality.** `trust` is good, uncertain or bad; with bad there is no
   value: it is null. `quality` is the name of the status as in the
   [quality table](points.md#quality).

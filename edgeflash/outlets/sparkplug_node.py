@@ -13,9 +13,9 @@ from datetime import datetime
 from enum import Enum
 
 from edgeflash.model import CycleSource, Result
+from edgeflash.outlets.sparkplug_catalogue import RECORD_SUFFIX
 from edgeflash.outlets.sparkplug_host import HostState, HostStateError, decode_state
 from edgeflash.outlets.sparkplug_metrics import (
-    RECORD_SUFFIX,
     Reading,
     device_readings,
     own_readings,

@@ -8,11 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from edgeflash.config.mqtt_entry import MqttEntry
-from edgeflash.outlets.sparkplug_metrics import (
+from edgeflash.outlets.sparkplug_catalogue import (
     ALIASES_EACH,
     DATA_TYPES,
     NODE_METRICS,
-    QUALITY_CODES,
     RECORD_POINTS,
     RECORD_SUFFIX,
     RESULT_METRICS,
@@ -21,6 +20,7 @@ from edgeflash.outlets.sparkplug_metrics import (
     result_alias,
     result_point_alias,
 )
+from edgeflash.outlets.sparkplug_metrics import QUALITY_CODES
 from edgeflash.outlets.sparkplug_payload import DataType
 from edgeflash.outlets.sparkplug_speech import BIRTHS_EVERY_S, PROOF_EVERY_S, TURN_RESULTS, TURN_S
 from edgeflash.points import CATALOGUE, Point

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.journal import Journal
 from edgeflash.outlets.mqtt import MqttOutlet
-from edgeflash.outlets.sparkplug_metrics import device_alias
+from edgeflash.outlets.sparkplug_catalogue import device_alias
 from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
 from edgeflash.points import CATALOGUE
 from tests.peers.broker import Broker

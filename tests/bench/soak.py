@@ -36,6 +36,7 @@ from edgeflash.service.logs import configure
 ROOT = Path(__file__).resolve().parents[2]
 REMEMBERED_CYCLES = 64
 SAMPLE_S = 2.0
+COLLECT_CYCLES = 100
 PAGE_BYTES = os.sysconf("SC_PAGESIZE")
 
 
@@ -43,7 +44,8 @@ PAGE_BYTES = os.sysconf("SC_PAGESIZE")
 class Sample:
     """What this process holds at an instant. cycles: judged so far.
 
-    rss_mb: pages in RAM, with what the allocators keep for later. in_use_mb: what is in use.
+    rss_mb: pages in RAM, with what the allocators keep for later. in_use_mb: what is in use,
+    as last looked at, after a collection of garbage.
     """
 
     at_s: float
@@ -113,6 +115,8 @@ class Soak:
         self._count = 0
         self._verdicts: dict[str, int] = {}
         self.samples: list[Sample] = []
+        self._in_use_mb = 0.0
+        self._collected = 0
         self._started_s = monotonic()
 
     def _on_result(self, result: Result) -> None:
@@ -128,11 +132,16 @@ class Soak:
         told = 0
         while self._count < self._warm_up + self._cycles and not work.done():
             await asyncio.sleep(SAMPLE_S)
+            if self._count >= self._collected:
+                # What awaits collection goes up and down by more than is looked for here.
+                self._collected += COLLECT_CYCLES
+                gc.collect()
+                self._in_use_mb = in_use_mb()
             sample = Sample(
                 monotonic() - self._started_s,
                 self._count,
                 resident_mb(),
-                in_use_mb(),
+                self._in_use_mb,
                 sys.getallocatedblocks(),
                 len(asyncio.all_tasks()),
                 open_files(),

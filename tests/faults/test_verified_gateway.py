@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from edgeflash.errors import StorageError
 from edgeflash.journal import JOURNAL_NAME, Journal
-from tests.faults.processes import demo_site, simulators, start_gateway
+from tests.faults.processes import GatewayProcess, demo_site, simulators, start_gateway
 
 SPEED = 40.0
 
@@ -30,6 +33,25 @@ def history(*words: str | Path) -> tuple[int, dict[str, Any]]:
     return ended.returncode, record
 
 
+def wait_for_files(gateway: GatewayProcess, state: Path) -> None:
+    """Waits until results have come to the history, and the journal knows."""
+    deadline_s = time.monotonic() + 240.0
+    while not _has_history(state):
+        assert time.monotonic() < deadline_s, gateway.log_path.read_text("utf-8")[-2000:]
+        with suppress(subprocess.TimeoutExpired):
+            gateway.process.wait(0.1)
+            pytest.fail("the gateway ended by itself")
+
+
+def _has_history(state: Path) -> bool:
+    path = state / JOURNAL_NAME
+    if not path.exists():
+        return False
+    with suppress(StorageError), Journal.open_readonly(path) as journal:
+        return journal.position("history") > 0
+    return False
+
+
 @pytest.mark.slow
 def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
     tmp_path: Path,
@@ -40,9 +62,9 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
     with simulators(tmp_path, SPEED, "--scenario", "demo", "--seed", "3") as endpoints:
         site = demo_site(tmp_path, endpoints, SPEED)
         with start_gateway(site) as gateway:
-            gateway.wait_for("cycle accepted", 120.0)
+            wait_for_files(gateway, tmp_path)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
         # A flush would find a file of today unreadable by itself.
         site.write_text(site.read_text("utf-8").replace("flush_s = 5", "flush_s = 3600"), "utf-8")
         with start_gateway(site, 1) as gateway:
@@ -64,7 +86,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
             assert (code, made["doubtful"]) == (0, [])
             gateway.wait_for("history repair ended", 120.0)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
 
         with Journal.open_readonly(tmp_path / JOURNAL_NAME) as journal:
             kinds = [e.kind.value for e in journal.events()]
@@ -80,7 +102,7 @@ def test_a_running_gateway_mends_its_history_and_comes_back_from_a_backup(
         with start_gateway(moved, 2) as gateway:
             gateway.wait_for("cycle accepted", 120.0)
             gateway.process.terminate()
-            assert gateway.process.wait(30) == 0
+            assert gateway.process.wait(120) == 0
         with Journal.open_readonly(other / JOURNAL_NAME) as journal:
             after = {a.id: journal.latest(a.id) for a in endpoints}
         moved_on = [a.id for a in endpoints if after[a.id] != before[a.id]]

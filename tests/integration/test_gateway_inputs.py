@@ -14,6 +14,7 @@ import structlog
 from asyncua import Client, ua
 
 from edgeflash.gateway.site import checked_site
+from edgeflash.history import read_events
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.model import EventKind, InputReading, Result
 from tests.integration.outlets.wire import Wire, frame
@@ -108,6 +109,11 @@ async def test_inputs_reach_the_judgement_and_the_log(tmp_path: Path) -> None:
     assert (bad.product, bad.assessment.minimum_c) == ("gas-oil", 55.0)
     with Journal.open(site.state_dir / JOURNAL_NAME) as journal:
         written = [e for e in journal.events() if e.kind is EventKind.INPUT_WRITTEN]
+        # Each line of the record once in the history, with what may still be in the journal only.
+        kept = read_events(site.history_dir, journal)
+        lines_told = sorted((e.at, e.kind, e.text) for e in journal.events())
+    rows = kept.select(["at", "kind", "text"]).to_pylist()
+    assert sorted((r["at"], r["kind"], r["text"] or "") for r in rows) == lines_told
     assert [(e.subject, e.via, e.who, e.text) for e in written] == [
         ("grade", "modbus 127.0.0.1", "", "the product's number: none → 7")
     ]

@@ -17,7 +17,7 @@ from typing import Any
 from tests.ports import free_port
 from tests.waiting import until
 
-WAIT_S = 60.0
+WAIT_S = 120.0
 SBIN = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/sbin", "/sbin"))
 
 

@@ -58,7 +58,8 @@ def main() -> None:
         .config("spark.ui.enabled", "false")
         .config("spark.driver.host", "127.0.0.1")
         .config("spark.driver.bindAddress", "127.0.0.1")
-        .config("spark.sql.shuffle.partitions", "2")
+        .config("spark.sql.shuffle.partitions", "1")
+        .config("spark.sql.codegen.wholeStage", "false")
         # Another zone than UTC: instants must be the same all the same.
         .config("spark.sql.session.timeZone", "Asia/Kathmandu")
         .config("spark.sql.sources.partitionColumnTypeInference.enabled", "false")

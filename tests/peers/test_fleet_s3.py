@@ -267,8 +267,8 @@ async def test_a_store_in_a_bucket() -> None:
         store.read("a")
 
 
-async def test_every_part_stays_below_the_gateways_own_prefix(tmp_path: Path) -> None:
-    """Rights on that prefix are enough, and a listing shows data and manifests that agree."""
+async def test_by_command_to_the_answer(tmp_path: Path) -> None:
+    """Shipped below the gateway's own prefix, collected into a table in the bucket, and asked."""
     depot = Depot(tmp_path / "site", SITES[1])
     depot.add_day(0)
     async with bucket() as port, zygote(tmp_path) as zyg:
@@ -282,3 +282,7 @@ async def test_every_part_stays_below_the_gateways_own_prefix(tmp_path: Path) ->
         manifest = decoded(content, SITES[1], TableName.RESULTS, 1)
         assert store.size(manifest.data_path) == manifest.size
         assert report["parts"] == 4
+        for words in (("collect", SHIPPED, TABLES), ("fleet", "availability", TABLES, "--json")):
+            code, said = await (await zyg.start(port, *words)).end()
+            assert code == 0, said
+        assert [(row["site"], row["cycles"]) for row in json.loads(said)] == [(SITES[1], 3)] * 2

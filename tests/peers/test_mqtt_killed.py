@@ -19,7 +19,7 @@ from tests.waiting import until
 
 pytestmark = pytest.mark.peer("mosquitto", "mosquitto_sub")
 
-COUNT, KILLS = 3000, 3
+COUNT, KILLS = 2000, 2
 SITE = """
 [site]
 name = "Invented Bend"
@@ -45,6 +45,7 @@ analyzer_corrects_barometer = true
 """
 
 
+@pytest.mark.slow
 async def test_killed_while_draining(tmp_path: Path) -> None:
     """SIGKILL at random places of the backlog, then a clean end, which is told."""
     moments = random.Random(7)

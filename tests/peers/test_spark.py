@@ -79,7 +79,12 @@ class Spark:
 @asynccontextmanager
 async def session() -> AsyncIterator[Spark]:
     """Spark, with our code and libraries behind its own."""
-    environment = {"PYTHONPATH": str(HERE.parents[1]), "PYTHONWARNINGS": "ignore"}
+    environment = {
+        "PYTHONPATH": str(HERE.parents[1]),
+        "PYTHONWARNINGS": "ignore",
+        # Little data: what the best compiler would gain is less than it takes.
+        "JAVA_TOOL_OPTIONS": "-XX:TieredStopAtLevel=1 -XX:+UseSerialGC",
+    }
     program = [python_of("spark"), HERE / "spark_session.py", sysconfig.get_paths()["purelib"]]
     async with running(program, environment) as peer:
         await peer.hear("ready", ANSWER_S)

@@ -156,6 +156,13 @@ def test_a_site_that_ships_nowhere(tmp_path: Path) -> None:
     assert set(owed(load_site(depot.file)).values()) == {None}
 
 
+def test_a_place_where_nothing_was_shipped(tmp_path: Path) -> None:
+    """A mistyped one must not look like one without news."""
+    found = run("collect", tmp_path / "shiped", tmp_path / "tables")
+    assert found.exit_code == 1
+    assert "nobody has shipped" in found.stderr
+
+
 def test_an_unknown_table(tmp_path: Path) -> None:
     """There is none of that name."""
     found = run("collect", tmp_path, tmp_path, "--table", "wages").exception

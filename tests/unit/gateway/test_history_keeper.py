@@ -17,7 +17,8 @@ from edgeflash.config.site import Site
 from edgeflash.errors import StorageError
 from edgeflash.fleet.site_ship import shipping
 from edgeflash.gateway import history_keeper
-from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, not_shipped, owed_from
+from edgeflash.gateway.history_keeper import HistoryKeeper, limits_of, owed_from
+from edgeflash.gateway.ship_runner import owed_to_store
 from edgeflash.history import HistoryWriter, Limits, TableName, read_results
 from edgeflash.history.layout import partitions_in
 from edgeflash.journal import Journal
@@ -228,7 +229,7 @@ async def test_what_is_not_shipped_stays(kept: Kept, tmp_path: Path) -> None:
         kept.clock,
         kept.noted.append,
         kept.faults.append,
-        owed=partial(not_shipped, site),
+        owed=partial(owed_to_store, site),
     )
     kept.writer.flush()
     keeper.upkeep(kept.noted.append)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -16,6 +16,7 @@ from edgeflash.history import writer as history_writer
 from edgeflash.history.layout import NO_ANALYZER, Partition, partitions_in
 from edgeflash.history.schema import TableName, schema
 from edgeflash.journal import Journal
+from edgeflash.journal.ledger import FileNote
 from edgeflash.model import EventEntry, EventKind
 from tests.unit.journal.samples import START, sample_result
 
@@ -216,8 +217,8 @@ def test_many_events_come_in_batches(
     seen: list[int] = []
     advance = Journal.advance
 
-    def watched(self: Journal, consumer: str, seq: int) -> None:
-        advance(self, consumer, seq)
+    def watched(self: Journal, consumer: str, seq: int, files: Sequence[FileNote] = ()) -> None:
+        advance(self, consumer, seq, files)
         seen.append(seq)
 
     monkeypatch.setattr(Journal, "advance", watched)

@@ -6,7 +6,6 @@ import csv
 import json
 import os
 import pty
-import sqlite3
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -22,6 +21,7 @@ from edgeflash.errors import StorageError, UsageError
 from edgeflash.history import HistoryWriter
 from edgeflash.journal import Journal
 from edgeflash.journal.statements import insert_event
+from edgeflash.journal.tables import connect_writer
 from edgeflash.model import EventEntry, EventKind
 from tests.unit.journal.samples import START, sample_result
 
@@ -243,10 +243,11 @@ def test_events_are_exported_with_those_only_in_the_journal(site: Path, tmp_path
     state, output = site.parent / "state", tmp_path / "events.csv"
     events = [EventEntry(START, EventKind.COMMENT, "fp-101", text="one; two")]
     events.append(EventEntry(START, EventKind.LOGIN_FAILED, who="ole"))
-    with closing(sqlite3.connect(state / "journal.sqlite3")) as journal:
+    with closing(connect_writer(state / "journal.sqlite3")) as journal:
         for event in events:
             insert_event(journal, event)
-        journal.commit()
+        if journal.in_transaction:
+            journal.commit()
     assert run("export", site, output, "--table", "events") == f"{output}: 2 rows\n"
     with output.open(encoding="utf-8") as file:
         found = sorted((row["analyzer"], row["kind"], row["text"]) for row in csv.DictReader(file))

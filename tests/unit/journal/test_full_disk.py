@@ -8,13 +8,18 @@ import resource
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from edgeflash.errors import StorageError
+from edgeflash.history.backup import back_up
 from edgeflash.journal import Journal
+from edgeflash.journal.digest import result_digest
+from edgeflash.journal.ledger import FileNote, Tally
+from edgeflash.journal.ledger_reading import ledger_page
 from edgeflash.model import Result, Trace, TraceSource
 from tests.unit.journal.samples import sample_result
 
@@ -136,3 +141,48 @@ def test_a_journal_opens_on_a_full_disk(
 
 def numbers(journal: Journal) -> list[int]:
     return [e.result.cycle.cycle_number for e in journal.entries_after(0, 1000)]
+
+
+@pytest.mark.parametrize("small", _kinds())
+def test_the_ledger_counts_what_is_stored_and_no_more(
+    small: Callable[[Path], object], tmp_path: Path
+) -> None:
+    """SQLite's own writes fail: what was refused is not counted, what was stored is."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    with small(folder) as room, Journal.open(folder / "journal.sqlite3") as journal:
+        for number in range(200):
+            if journal.append(big_result(number)).exception(30) is not None:
+                break
+        with suppress(StorageError):
+            journal.note_file(FileNote("results", "fp-101", "2026-05", "aa", 1, 1))
+        room()
+        assert all(journal.append(big_result(n)).result(30) for n in range(500, 503))
+        counted = Tally()
+        for period in ("2026-04", "2026-05"):
+            for tally in ledger_page(journal, "results", "fp-101", period, "history").days.values():
+                counted += tally
+        stored = Tally()
+        for entry in journal.entries_after(0, 1000):
+            stored += Tally(1, result_digest(entry.result))
+        assert counted == stored
+        assert counted.rows > 5
+
+
+@pytest.mark.parametrize("small", _kinds())
+def test_a_backup_on_a_full_disk_leaves_nothing(
+    small: Callable[[Path], object], tmp_path: Path
+) -> None:
+    """Neither files nor the copy of the journal, of which SQLite writes the pages."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    now = datetime(2026, 5, 2, tzinfo=UTC)
+    with Journal.open(tmp_path / "state" / "journal.sqlite3") as journal:
+        assert all(journal.append(big_result(n)).result(30) for n in range(120))
+        with small(folder) as room:
+            with pytest.raises(StorageError, match="journal cannot be copied"):
+                back_up(tmp_path / "history", journal, folder / "backups", now)
+            assert list((folder / "backups").iterdir()) == []
+            room()
+            made = back_up(tmp_path / "history", journal, folder / "backups", now)
+            assert list((folder / "backups").iterdir()) == [made.folder]

@@ -10,7 +10,7 @@ import pytest
 from pydantic import ValidationError
 
 from edgeflash.model import CycleSource, Result, Verdict
-from edgeflash.outlets.sparkplug_metrics import (
+from edgeflash.outlets.sparkplug_catalogue import (
     DATA_TYPES,
     RECORD_POINTS,
     RESULT_METRICS,
