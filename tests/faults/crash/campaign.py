@@ -42,10 +42,10 @@ RING_SLOTS = 16
 """The simulated analyzer's ring of recent results."""
 
 STARTS_AT = datetime(2031, 3, 25, 7, 0, tzinfo=UTC)
-STEPS_H = (0.0, 0.0, 7.0, 15.0)
+STEPS_H = (0.0, 7.0, 15.0, 20.0)
 """By which the clock goes on between two runs."""
 
-LATEST_KILL_S, PATIENCE_S, ALL_DONE_S = 3.0, 8.0, 180.0
+LATEST_KILL_S, PATIENCE_S, ALL_DONE_S = 6.0, 8.0, 180.0
 MOST_OCCURRENCES = 25
 
 AT_WORK = 0.8

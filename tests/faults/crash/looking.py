@@ -85,10 +85,11 @@ class Watch:
 
     def look(self) -> str:
         """Reads once; what is wrong, or nothing."""
-        if not any((self._folder / "history" / self._name).glob("*/*/*.parquet")):
-            return f"{self.who}: all files are gone" if self.seen else ""
+        has_files = any((self._folder / "history" / self._name).glob("*/*/*.parquet"))
+        if not has_files and not self.seen:
+            return ""
         try:
-            rows = self._tried()
+            rows = self._tried() if has_files else []
         except Exception as error:
             return f"{self.who}: {error!r}"
         self.looks += 1

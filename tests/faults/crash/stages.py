@@ -67,7 +67,7 @@ class Retention(Stage):
 
     name = "retention"
     points = ("remove", "after_remove", "rename", "after_rename", "fsync", "after_fsync")
-    keeps = MappingProxyType({"results": 40.0, "traces": 5.0})
+    keeps = MappingProxyType({"results": 40.0, "traces": 1.0})
 
     def lines(self) -> str:
         """So long each table is kept."""
