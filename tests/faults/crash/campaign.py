@@ -276,8 +276,7 @@ class Campaign:
             if key not in made or not same:
                 report.wrong.append(f"{key} says {value}, the analyzer said {told}")
         wanted = {k for k in made if k[2] <= newest[k[0]]}
-        first = {a: min(n for b, _, n in values if b == a) for a, _, _ in values}
-        missing = {k for k in wanted - values.keys() if k[2] >= first.get(k[0], 0)}
+        missing = wanted - values.keys()
         keep_days = self._keep_days("results")
         old = {k for k in missing if self._is_old(made[k][0], "results", keep_days, clock.now())}
         gone = {k for k in missing - old if self._was_pushed_out(k, values, made)}
