@@ -118,7 +118,7 @@ class Peer:
             case 5:  # something before it
                 made[:0] = chance.randbytes(chance.choice((1, 2, 6, 7, 9)))
             case 6 if len(made) > 9:  # too short or too long for its request, but right in itself
-                size = max(0, made[8] + chance.choice((-2, -1, 1, 2)))
+                size = min(255, max(0, made[8] + chance.choice((-2, -1, 1, 2))))
                 body = (bytes(made[9:]) + b"\0\0")[:size]
                 made[:] = made[:4] + struct.pack(">H", size + 3) + made[6:8] + bytes((size,)) + body
             case 7 if len(made) > 7:  # the reply to another request comes first
