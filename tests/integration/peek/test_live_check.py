@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from time import monotonic
@@ -85,7 +86,12 @@ def test_a_time_in_another_order_is_told_as_a_time(
         found = [d["would_fit"] for d in live["implausible"]]  # type: ignore[attr-defined]
         if any(map(told.search, found)):
             return
-        assert not found and monotonic() < deadline_s, live
+        assert not found, live
+        if monotonic() > deadline_s:
+            # For some minutes in every 18 hours the swapped words make a time that can be right.
+            read = datetime.fromisoformat(live["values"]["result_time"])  # type: ignore[index]
+            assert abs(read - datetime.now(UTC)) < timedelta(days=731), live
+            return
 
 
 def test_a_wrong_unit_is_doubted_and_one_that_fits_is_named(
