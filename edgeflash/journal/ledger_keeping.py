@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from functools import partial
@@ -20,12 +21,12 @@ _T = TypeVar("_T")
 _GAP_ENTRIES = 256
 
 
-class LedgerKeeper(JournalReader):
+class LedgerKeeper(JournalReader, ABC):
     """The part of a journal that keeps the ledger of the history."""
 
+    @abstractmethod
     def _submit(self, run: Callable[[sqlite3.Connection], _T]) -> Future[_T]:
         """Runs something inside the next commit."""
-        raise NotImplementedError
 
     def note_file(self, note: FileNote) -> None:
         """Notes what a file of the history will look like; before it takes its place.
