@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime, time
@@ -32,7 +33,7 @@ class ShipRunner:
 
     def __init__(self, site: Path, every_s: float, command: Sequence[str] = ()) -> None:
         own = (sys.executable, "-m", "edgeflash", "ship", str(site.absolute()))
-        self._command = tuple(command) or (*own, "--gently", "--json")
+        self._command = tuple(command) or (*own, "--gently", "--with-parent", "--json")
         self._every_s = every_s
         self.fault = ""
         """Why the last pass failed; empty when it did not."""
@@ -48,16 +49,24 @@ class ShipRunner:
 
     async def _pass(self) -> str:
         """One pass; why it failed, empty when it did not."""
-        process = await asyncio.create_subprocess_exec(
-            *self._command,
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-        )
+        # What the pass reads ends with us, killed or not, and then it ends too.
+        reading, held = os.pipe()
         try:
-            out, err = await process.communicate()
+            try:
+                process = await asyncio.create_subprocess_exec(
+                    *self._command,
+                    stdin=reading,
+                    stdout=asyncio.subprocess.PIPE,
+                    stderr=asyncio.subprocess.PIPE,
+                )
+            finally:
+                os.close(reading)
+            try:
+                out, err = await process.communicate()
+            finally:
+                await _ended(process)
         finally:
-            await _ended(process)
+            os.close(held)
         words = err.decode("utf-8", "replace").strip()[-_MOST_WORDS:]
         try:
             report = json.loads(out)
