@@ -7,17 +7,24 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from structlog.testing import capture_logs
 
+from edgeflash.config.site import Site, SiteFile, SiteHeader
+from edgeflash.gateway.history_keeper import HistoryKeeper
+from edgeflash.history import CONSUMER as HISTORY
+from edgeflash.history import HistoryWriter
 from edgeflash.journal import Journal
 from edgeflash.outlets import mqtt_aside, mqtt_drain
 from edgeflash.outlets.mqtt_aside import keeper_of, keepers
 from tests.peers.mqtt_outlets import append, entry, outlet_of, results, serving
 from tests.peers.refusing_broker import SUCCESS, refusing_broker
+from tests.unit.outlets.builders import analyzer
 from tests.waiting import until
 
 WAIT_S = 60.0
@@ -70,7 +77,7 @@ async def test_set_aside_then_delivered_when_asked(
                 assert THE_THIRD not in broker.results()
                 (aside,) = outlet.speaker.aside
                 assert (aside.id, aside.code) == (results(3, 1)[0].id, code)
-                assert journal.position(keeper_of(CONSUMER)) < THE_THIRD
+                assert journal.positions()[keeper_of(CONSUMER)] == THE_THIRD - 1
                 assert outlet.figures.aside == 1
                 assert outlet.figures.fault == ""
                 await append(journal, results(7, 1))
@@ -128,6 +135,52 @@ async def test_a_reason_that_passes_sets_nothing_aside(tmp_path: Path, journal: 
             rule.cycles.clear()
             await until(lambda: journal.pending(CONSUMER) == 0, WAIT_S)
         assert outlet.speaker.aside == ()
+
+
+async def test_the_journal_keeps_what_is_set_aside(tmp_path: Path, journal: Journal) -> None:
+    """Through the gateway's own upkeep, however old it gets; and lets go of it afterwards."""
+    await append(journal, results(1, 200))
+    journal.advance(HISTORY, 200)
+    site = SiteFile(site=SiteHeader(name="Depot"), analyzers=(analyzer(),))
+    made = Site(
+        path=tmp_path / "site.toml",
+        state_dir=tmp_path,
+        history_dir=tmp_path / "history",
+        file=site,
+        maps={},
+    )
+    keeper = HistoryKeeper(
+        HistoryWriter(journal, tmp_path / "history"),
+        journal,
+        made,
+        Later(),
+        lambda entry: None,
+        lambda why: None,
+        (CONSUMER,),
+        also=partial(keepers, journal),
+    )
+    async with refusing_broker(rule := Rule(PAYLOAD_FORMAT_INVALID, THE_THIRD)) as broker:
+        outlet = outlet_of(entry(broker.port, set_aside_after_s=1), journal, tmp_path)
+        async with serving(outlet):
+            await until(lambda: journal.pending(CONSUMER) == 0, WAIT_S)
+            keeper.upkeep(lambda told: None)
+            assert journal.entries_after(0, 1)[0].seq == THE_THIRD, "the two before it may go"
+            rule.cycles.clear()
+            outlet.speaker.try_again()
+            await until(lambda: THE_THIRD in broker.results(), WAIT_S)
+            await until(lambda: outlet.speaker.aside == (), WAIT_S)
+    keeper.upkeep(lambda told: None)
+    assert journal.entries_after(0, 1)[0].seq > THE_THIRD
+
+
+class Later:
+    """A clock a thousand years on."""
+
+    def utc_now(self) -> datetime:
+        return datetime(3031, 4, 5, tzinfo=UTC)
+
+    def mono_s(self) -> float:
+        return 0.0
 
 
 async def test_a_restart_tries_again(tmp_path: Path, journal: Journal) -> None:
