@@ -51,6 +51,9 @@ DEFAULT_HOLD_S = 900.0
 MOST_BUCKETS = 5_000_000
 """Of one analyzer: a year of tens of seconds, in some 300 MB."""
 
+LONGEST = timedelta(days=36_525)
+"""A width or a hold, so that no sum of microseconds leaves its 64 bits."""
+
 _MICROS = 1_000_000
 _ZERO = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -154,13 +157,13 @@ def resample(
     known of what comes after it.
     Columns: analyzer, begin_at, mean, min, max, good_share, count; mean, min and max have the
     value's unit in their metadata.
-    Raises UsageError for a width or hold that is not above 0, a naive time, or another column.
+    Raises UsageError for a width or hold that is not above 0 or beyond LONGEST, a naive time, or
+    another column.
     """
-    width_us = _micros(width)
     holds_s = hold_s if isinstance(hold_s, Mapping) else {}
     usual_s = DEFAULT_HOLD_S if isinstance(hold_s, Mapping) else hold_s
-    if width_us <= 0 or not all(hold > 0.0 for hold in (usual_s, *holds_s.values())):
-        raise UsageError("the width of a bucket and the hold must be above 0")
+    check_spans(width.total_seconds(), usual_s, *holds_s.values())
+    width_us = _micros(width)
     needed = (*_NEEDED, value)
     if lacking := [name for name in needed if name not in rows.column_names]:
         raise UsageError(f"to resample, the rows need the columns {', '.join(lacking)}")
@@ -177,6 +180,15 @@ def resample(
     metadata = rows.schema.field(value).metadata or {}
     wanted = _schema(metadata.get(b"unit", b""), value)
     return pa.concat_tables([wanted.empty_table(), *(p.cast(wanted) for p in parts)])
+
+
+def check_spans(*spans_s: float) -> None:
+    """Raises UsageError for a width or hold that cannot be."""
+    if not all(0.0 < span_s <= LONGEST.total_seconds() for span_s in spans_s):
+        raise UsageError(
+            "the width of a bucket and the hold must be above 0, and at most "
+            f"{LONGEST.total_seconds():.0f} s"
+        )
 
 
 _NEEDED = (

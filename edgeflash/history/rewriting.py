@@ -8,12 +8,20 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, suppress
 from itertools import pairwise
 from pathlib import Path
 
 import pyarrow as pa
 
-from edgeflash.history.files import Note, RowGroups, no_note, opened, write_file
+from edgeflash.history.files import (
+    Note,
+    RowGroups,
+    no_note,
+    opened,
+    sync_place,
+    write_file,
+)
 from edgeflash.history.layout import Partition
 from edgeflash.history.merge import in_order, in_schema, new_rows, places
 from edgeflash.history.schema import TABLES, TableName, schema
@@ -34,11 +42,12 @@ def add_rows(folder: Path, partition: Partition, new: pa.Table, note: Note = no_
     Raises UnreadableFileError for a file that cannot be read, which then stands, and StorageError
     when the disk refuses.
     """
-    try:
-        with opened(folder, partition) as held:
-            return _rewritten(folder, partition, held, new, note)
-    except FileNotFoundError:
-        return _rewritten(folder, partition, None, new, note)
+    with ExitStack() as stack:
+        held = None
+        # Only what the opening raises means that there is no file.
+        with suppress(FileNotFoundError):
+            held = stack.enter_context(opened(folder, partition))
+        return _rewritten(folder, partition, held, new, note)
 
 
 def in_groups(tables: Iterable[pa.Table], rows: int) -> Iterator[pa.Table]:
@@ -65,6 +74,9 @@ def _rewritten(
     keys = schema(table).empty_table() if held is None else held.read(names)
     fresh = new_rows(keys, new, table)
     if len(fresh) == 0:
+        # They are from before a crash, perhaps one between the file's rename and its folder's sync;
+        # who asked goes on to forget them.
+        sync_place(folder, partition)
         return 0
     fresh = in_schema(in_order(fresh, table), wanted)
     parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted, table)
