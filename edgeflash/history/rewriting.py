@@ -17,6 +17,7 @@ import pyarrow as pa
 from edgeflash.history.files import (
     Note,
     RowGroups,
+    UnreadableFileError,
     no_note,
     opened,
     sync_place,
@@ -33,6 +34,31 @@ GROUP_ROWS = {
     TableName.LAB: 8192,
 }
 """Rows of a row group: some 10 MB in memory, and enough for an engine to scan."""
+
+
+def rows_of_a_group(table: TableName, total: int, first: int) -> int:
+    """How many rows the groups of a new file have. total: its rows. first: those of the first group
+    of the file that it replaces; 0 for none.
+
+    Never as many in the first group as there: a reader that opens a file twice (Polars by a path)
+    and takes the old file's footer and the new one's pages then finds pages of another size, and
+    fails, where it could else take a late row's neighbours for what stood there before.
+    """
+    usual = GROUP_ROWS[table]
+    return usual if min(usual, total) != first else max(1, first - 1)
+
+
+def first_group_of(folder: Path, partition: Partition) -> int:
+    """How many rows the first group of a file has; 0 where there is none that can be read."""
+    try:
+        with opened(folder, partition) as held:
+            return _first_group_of(held)
+    except (FileNotFoundError, UnreadableFileError):
+        return 0
+
+
+def _first_group_of(held: RowGroups | None) -> int:
+    return 0 if held is None or len(held) == 0 else held.row_count(0)
 
 
 def add_rows(folder: Path, partition: Partition, new: pa.Table, note: Note = no_note) -> int:
@@ -80,7 +106,8 @@ def _rewritten(
         return 0
     fresh = in_schema(in_order(fresh, table), wanted)
     parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted, table)
-    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[table]), note)
+    size = rows_of_a_group(table, len(keys) + len(fresh), _first_group_of(held))
+    write_file(folder, partition, wanted, in_groups(parts, size), note)
     return len(fresh)
 
 

@@ -34,7 +34,12 @@ from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
 from edgeflash.history.one_writer import HeldFolder, held_folder, is_held
 from edgeflash.history.retention import Limits
 from edgeflash.history.retired import Retired, load_retired
-from edgeflash.history.rewriting import GROUP_ROWS, add_rows, in_groups
+from edgeflash.history.rewriting import (
+    add_rows,
+    first_group_of,
+    in_groups,
+    rows_of_a_group,
+)
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
 from edgeflash.journal.ledger import FileNote
@@ -174,7 +179,8 @@ class HistoryWriter:
     def put_in_place_of(self, partition: Partition, rows: pa.Table) -> None:
         """Replaces a file by one with these rows, which must be in order. Raises StorageError."""
         note, noted = self._noting(partition)
-        groups = in_groups([rows], GROUP_ROWS[partition.table])
+        first = first_group_of(self._folder, partition)
+        groups = in_groups([rows], rows_of_a_group(partition.table, len(rows), first))
         write_file(self._folder, partition, rows.schema, groups, note)
         self._in_place += noted
         self._confirm()
