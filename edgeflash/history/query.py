@@ -152,12 +152,14 @@ class Query:
         *,
         hold_s: float | None = None,
         doubtful: bool = False,
+        stream: int | None = None,
     ) -> Answer:
         """Time-weighted averages of a column of results in buckets of one width.
 
         What counts how long is defined in `edgeflash.history.resample`. every: a timedelta, or as
         "30s", "15min", "1h", "1d". The time asked is that of the query, here of the samples; no
         bucket reaches beyond now. hold_s: None: each analyzer's own by the site file, else 900 s.
+        stream: only what was measured of this one; else of whatever was measured.
         Raises UsageError for another table, and for a query by verdict: a value stands until the
         next cycle, whatever that one's verdict.
         """
@@ -170,12 +172,9 @@ class Query:
         usual_s = DEFAULT_HOLD_S if hold_s is None else hold_s
         check_spans(usual_s, *holds_s.values())
         longest = timedelta(seconds=max(usual_s, *holds_s.values(), 0.0))
-        around = replace(
-            asked,
-            since=_moved(asked.since, -longest),
-            until=_moved(asked.until, LONGEST_DELAY),
-        )
-        columns = tuple(dict.fromkeys((*RESAMPLED_FROM, value)))
+        around = around_samples(asked, longest)
+        of_stream = () if stream is None else ("stream",)
+        columns = tuple(dict.fromkeys((*RESAMPLED_FROM, *of_stream, value)))
         rows = replace(self, selection=around).select(*columns).to_arrow()
         found = resample(
             rows,
@@ -183,6 +182,7 @@ class Query:
             value=value,
             hold_s=holds_s or usual_s,
             doubtful=doubtful,
+            stream=stream,
             since=asked.since,
             until=asked.until,
             now=datetime.now(UTC),
@@ -191,6 +191,15 @@ class Query:
 
     def _pass(self) -> Pass:
         return self.source.reading(self.table, self.selection, self.columns)
+
+
+def around_samples(asked: Selection, longest_hold: timedelta) -> Selection:
+    """All rows whose value may stand within the time asked, which is of the samples here."""
+    return replace(
+        asked,
+        since=_moved(asked.since, -longest_hold),
+        until=_moved(asked.until, LONGEST_DELAY),
+    )
 
 
 def _moved(moment: datetime | None, by: timedelta) -> datetime | None:
