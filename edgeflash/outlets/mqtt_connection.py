@@ -76,6 +76,9 @@ class MqttConnection:
     def figures(self) -> MqttFigures:
         """How it fares now."""
         sent = self._sent_before + (self._session.sent if self._session is not None else 0)
+        is_steady = (
+            self._session is not None and self._clock.mono_s() - self._began_mono_s[-1] > WITHIN_S
+        )
         return MqttFigures(
             self.entry.id,
             self.entry.broker,
@@ -83,7 +86,7 @@ class MqttConnection:
             attempts=self._attempts,
             sessions=self._sessions,
             sent=sent,
-            fault=self._fault,
+            fault="" if is_steady else self._fault,
         )
 
     async def run(self, speaker: Speaker) -> None:
