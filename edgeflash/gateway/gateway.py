@@ -152,6 +152,9 @@ class Gateway:
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
+            for worker in self._workers:
+                worker.alarms.saver.hand_over()
+                worker.declared.saver.hand_over()
             if self._history_desk is not None:
                 self._history_desk.stop()
             await asyncio.to_thread(last_flush, history)

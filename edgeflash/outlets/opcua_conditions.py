@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from uuid import uuid4
 
 from asyncua import ua
@@ -170,7 +170,6 @@ class Conditions:
             received_at=now,
             message=condition.message,
             severity=SEVERITY_OF[condition.alarm.priority],
-            utc_offset=now.astimezone().utcoffset() or timedelta(0),
         )
         fields |= condition_fields(condition, at, self._input_of(analyzer, condition))
         return Event(type_id, fields, frozenset({source}), node)
