@@ -73,6 +73,11 @@ class OpcUaConnection:
         return self._client.is_lost
 
     @property
+    def server_zero_mono_s(self) -> float | None:
+        """As in Scan."""
+        return self._client.zero_mono_s
+
+    @property
     def renew_at_mono_s(self) -> float:
         """When something is to be done although nothing is to be read."""
         return self._client.renew_at_mono_s

@@ -119,7 +119,7 @@ class OpcUaLink:
             )
             scan, after = await played(steps, connection.read)
             self._upkeep.works(on_state, f"reading {self._peer}")
-            await on_scan(scan)
+            await on_scan(replace(scan, server_zero_mono_s=connection.server_zero_mono_s))
             self._upkeep.tell_pulse(self._state, after)
             self._state = after
             slot_s = next_slot_s(slot_s, self._analyzer.poll_s, self._clock.mono_s())

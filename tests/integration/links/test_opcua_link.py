@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -107,6 +108,28 @@ async def test_an_uncertain_value_makes_the_cycle_doubtful(tmp_path: Path) -> No
     assert result.verdict is Verdict.DOUBTFUL and result.published_c is not None
     found = next(f for f in result.findings if f.rule == "value_uncertain")
     assert "flash point (UncertainSensorNotAccurate)" in found.sentence
+
+
+@pytest.mark.slow
+async def test_results_with_stamps_of_hours_ago_are_hours_old(tmp_path: Path) -> None:
+    """Good by their status, found or seen to appear: never the value of now.
+
+    The server's own clock, and all else that it shows, is of now; the map has no time of a result.
+    """
+    text, ago = NODES.read_text(), timedelta(hours=4)
+    cut = text.index("[roles.result_time]")
+    other = tmp_path / "map.toml"
+    other.write_text(text[:cut] + text[text.index("[roles.", cut + 1) :])
+    async with fleet_at_work() as fleet:
+        face, source = fleet.faces[0], {"url": fleet.faces[0].url, **OPEN}
+        face._stamp = lambda: SYSTEM_CLOCK.utc_now() - ago  # type: ignore[method-assign]
+        async with working(tmp_path / "a", str(other), host=None, opcua=source) as results:
+            await until(lambda: len(results) >= 3, PATIENCE_S)
+    for result in results[1:3]:  # the first was there before the stamps were moved
+        age = result.judged_at - result.cycle.finished_at
+        assert timedelta(hours=3.9) < age < timedelta(hours=4.1)
+        assert result.verdict is Verdict.DOUBTFUL
+        assert "age_uncertain" in {finding.rule for finding in result.findings}
 
 
 async def test_the_server_comes_back_with_moved_namespaces(tmp_path: Path) -> None:
