@@ -11,7 +11,7 @@ from edgeflash.config.site import SiteFile
 from edgeflash.config.toml_positions import KeyPath
 
 _OF_SPARKPLUG = ("group_id", "node_id", "primary_host", "host_overlap_s")
-_OF_JSON = ("topic_root",)
+_OF_JSON = ("topic_root", "set_aside_after_s")
 
 
 def mqtt_problems(file: SiteFile) -> Iterator[Problem]:

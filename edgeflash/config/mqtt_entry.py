@@ -35,6 +35,8 @@ class MqttEntry(Strict):
     by the broker (MQTT 5) and must not be used by anyone. start_from: what an outlet that is new
     to the journal sends: results from now on, or all that the journal holds. alarm_after_s: how
     long it may be away from its broker, or owe it without getting on, before that is an alarm.
+    set_aside_after_s: how long a message is offered that the broker refuses for a reason of its
+    own, before it is set aside and those after it go on (JSON only).
 
     Of Sparkplug only: group_id, node_id: of the edge node; nobody else in the plant has both.
     primary_host: the host application without which nothing is sent. host_overlap_s: how long it
@@ -65,6 +67,7 @@ class MqttEntry(Strict):
     state_valid_s: _Seconds = 60.0
     start_from: StartFrom = "now"
     alarm_after_s: Annotated[float, Field(ge=10, le=604_800)] = 300.0
+    set_aside_after_s: Annotated[float, Field(ge=1, le=604_800)] = 180.0
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
     group_id: _SparkplugId | None = None

@@ -22,6 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from edgeflash.config.mqtt_entry import MqttEntry
+from edgeflash.outlets import mqtt_reasons
 from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
 from edgeflash.outlets.mqtt_inbox import Inbox
 from edgeflash.outlets.mqtt_message import Message
@@ -90,6 +91,9 @@ class Client(aiomqtt.Client):
         self._client._create_socket = lambda: wire  # type: ignore[method-assign]
         self._receive = self._client._sock_recv
         self._client._sock_recv = self._sock_recv  # type: ignore[method-assign]
+        self._strange: dict[int, int] = {}
+        self._acknowledged = self._client._handle_pubackcomp
+        self._client._handle_pubackcomp = self._on_acknowledged  # type: ignore[method-assign]
         self.lost = asyncio.Event()
         self.most_under_way = MOST_UNDER_WAY
         self.most_bytes: int | None = None
@@ -234,13 +238,25 @@ class Client(aiomqtt.Client):
         except Exception as error:
             self.lose(f"writing failed: {error!r}")
 
+    def _on_acknowledged(self, cmd: Any) -> MQTTErrorCode:
+        """Lets the library read codes that it does not expect in an acknowledgement."""
+        if self._is_v5:
+            packet, mid, code = mqtt_reasons.readable(bytes(self._client._in_packet["packet"]))
+            self._client._in_packet["packet"] = bytearray(packet)
+            if code is not None and mid in self._asked:
+                self._strange[mid] = code
+        return self._acknowledged(cmd)
+
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any
     ) -> None:
-        asked = self._asked.pop(mid, None)
+        asked, strange = self._asked.pop(mid, None), self._strange.pop(mid, None)
         if asked is None or asked.answered.done():
             return
-        if reason_code.is_failure:
+        if strange is not None:
+            refusal = PublishRefusedError(asked.topic, mqtt_reasons.words(strange), strange)
+            asked.answered.set_exception(refusal)
+        elif reason_code.is_failure:
             refusal = PublishRefusedError(asked.topic, str(reason_code), reason_code.value)
             asked.answered.set_exception(refusal)
         else:

@@ -16,6 +16,7 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.model import Result
+from edgeflash.outlets.mqtt_aside import SetAside
 from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
@@ -107,6 +108,19 @@ class SparkplugSpeaker:
         """How many results are not known to have arrived. Raises StorageError."""
         waiting = await asyncio.to_thread(self._journal.pending, self._entry.consumer)
         return (Owed(waiting, self._delivery.proven),)
+
+    @property
+    def aside(self) -> tuple[SetAside, ...]:
+        """Nothing: data has QoS 0, and nobody answers for one message."""
+        return ()
+
+    def try_again(self) -> int:
+        """Nothing is set aside."""
+        return 0
+
+    async def give_up(self) -> tuple[SetAside, ...]:
+        """Nothing is set aside."""
+        return ()
 
     async def will(self) -> Message:
         """The node's death, with a bdSeq that is on disk before it is used.
