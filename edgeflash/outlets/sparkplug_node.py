@@ -33,6 +33,7 @@ from edgeflash.outlets.sparkplug_payload import (
 )
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import LinkState, View
+from edgeflash.trust import Quality
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -223,10 +224,12 @@ class EdgeNode:
         self._remember("", own)
         found = [self._message("NBIRTH", "", metrics, now)]
         for analyzer, number in self._numbers.items():
-            view = self._views[analyzer]
+            view, result = self._views[analyzer], latest.get(analyzer)
             record = (
                 *record_readings(number, view, self._units),
-                *result_readings(number, latest.get(analyzer), self._units, now),
+                *result_readings(
+                    number, result, self._units, now, is_current=_is_current(view, result)
+                ),
             )
             found.append(self._born(analyzer + RECORD_SUFFIX, record, now))
         for analyzer, view in self._views.items():
@@ -300,6 +303,12 @@ class EdgeNode:
         metric = Metric(BDSEQ, None, at_ms, DataType.INT64, self._bdseq)
         payload = Payload(at_ms, (metric,), None)
         return Outgoing(self.identity.topic("NDEATH"), encode(payload), qos=1)
+
+
+def _is_current(view: View, result: Result | None) -> bool:
+    """Whether the analyzer shows this result's value as good now."""
+    is_shown = view.shown is not None and result is not None and view.shown.id == result.id
+    return is_shown and view.quality is Quality.GOOD and _is_there(view)
 
 
 def _is_there(view: View) -> bool:

@@ -95,7 +95,12 @@ _RESULTS = f"""\
 Each judged cycle is one `DDATA` of the record with all metrics `result/…`, whose timestamp is
 the time when the sample passed the tap. `result/id` names it for ever: **drop a result whose id
 you have seen**. Results go out in the order of the journal. Those that were in the journal
-before the births have `is_historical`; a birth tells the newest one of each analyzer.
+before the births have `is_historical`; a birth tells the newest one of each analyzer, its
+figures as stale unless it is what the analyzer shows as good at that moment.
+
+**A result is a record, not a value to control on.** Between two results nothing of it changes,
+however long the second takes: a host shows the quality of its day. The judged flash point of now
+is `flash_point_c` of the analyzer's own device, which ages, and dies with its link.
 
 What waits in the journal goes out after the births, at most {TURN_RESULTS} results each
 {TURN_S:g} s, and live values go before each such turn. `results_waiting` of the node tells how
