@@ -59,6 +59,11 @@ primary_host = "control-room"      # default: it waits for nobody
 host_overlap_s = {_OVERLAP_S:g}                # default; see below
 ```
 
+The client id is made of group and node, unless `client_id` gives another: of two gateways that
+were given the same names by mistake the broker throws one out, again and again, and both say so.
+Nodes of others it does not see; that group and node are unique in the plant is for whoever
+names them.
+
 `topic_root`, `state_every_s`, `heartbeat_s` and `state_valid_s` are for plain JSON and change
 nothing here. `edgeflash check SITE` tells what does not fit together.\
 """
