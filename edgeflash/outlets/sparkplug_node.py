@@ -92,7 +92,8 @@ class Outgoing:
 class EdgeNode:
     """One edge node. numbers: of each analyzer, by id.
 
-    presences counts the proofs that the primary host is there; ignored the commands that were none.
+    presences counts the proofs that the primary host is there; ignored the commands that were none;
+    older_states the STATE messages since the last one that was believed.
     resting: births were sent just now; a rebirth waits until it is taken back, and data goes on, so
     that hosts which ask without end get more than births.
     """
@@ -107,6 +108,7 @@ class EdgeNode:
         self.phase = Phase.AWAY
         self.presences = 0
         self.ignored = 0
+        self.older_states = 0
         self.waiting = 0
         self.resting = False
         self._numbers = dict(numbers)
@@ -157,6 +159,7 @@ class EdgeNode:
         does not count: its STATE is retained, so the present one comes now."""
         self.phase = Phase.WAITING
         self._host = None
+        self.older_states = 0
         self._rebirth = self._leave = False
 
     def lost(self) -> None:
@@ -189,11 +192,13 @@ class EdgeNode:
 
     def _take_state(self, state: HostState) -> None:
         if not state.replaces(self._host):
+            self.older_states += 1
             raise HostStateError(
                 f"a STATE message of {state.timestamp_ms} ms, older than the one of "
                 f"{self._host.timestamp_ms if self._host else 0} ms; check the clock of the host"
             )
         self._host = state
+        self.older_states = 0
         if not state.online:
             self._leave = True
             return

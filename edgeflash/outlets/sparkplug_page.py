@@ -91,7 +91,8 @@ most once in {BIRTHS_EVERY_S:g} s.
 
 **Primary host.** With `primary_host` nothing is sent before its STATE says that it is online.
 When it goes offline, the node publishes `NDEATH`, disconnects, connects again and waits. A
-STATE that is older than the one before is not believed, so the clock of the host must be right.
+STATE that is older than the one before is not believed, so the clock of the host must be right;
+until it is, or the node connects anew, the outlet has a fault, and no result counts as arrived.
 The node believes the broker: a STATE that a broker has kept of a host that died while the broker
 was down says "online" until the host is back.\
 """
