@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
 from dataclasses import dataclass
@@ -23,7 +24,11 @@ from paho.mqtt.properties import Properties
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.outlets import mqtt_reasons
-from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
+from edgeflash.outlets.mqtt_errors import (
+    BrokerRefusedError,
+    PublishRefusedError,
+    SessionLostError,
+)
 from edgeflash.outlets.mqtt_inbox import Inbox
 from edgeflash.outlets.mqtt_message import Message
 
@@ -42,6 +47,10 @@ UNSPECIFIED = 0x80
 
 
 log = structlog.get_logger("edgeflash.mqtt")
+
+_LIBRARY_LOG = logging.getLogger("edgeflash.mqtt.library")
+# It tells of every failed attempt; we tell of each reason once.
+_LIBRARY_LOG.setLevel(logging.CRITICAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +84,7 @@ class Client(aiomqtt.Client):
             will=None if will is None else _will(will, is_v5),
             keepalive=entry.keepalive_s,
             timeout=entry.timeout_s,
+            logger=_LIBRARY_LOG,
             properties=_limits() if is_v5 else None,
             max_queued_outgoing_messages=2 * MOST_UNDER_WAY,
             max_inflight_messages=MOST_UNDER_WAY,
@@ -86,6 +96,7 @@ class Client(aiomqtt.Client):
         self._is_v5 = is_v5
         self._asked: dict[int, _Asked] = {}
         self._why_lost = ""
+        self._alert = ""
         self._inbox = Inbox()
         self._mail = asyncio.Event()
         self._client._create_socket = lambda: wire  # type: ignore[method-assign]
@@ -181,7 +192,8 @@ class Client(aiomqtt.Client):
         try:
             return self._receive(min(bufsize, READ_BYTES))
         except ssl.SSLError as error:
-            self._why_lost = self._why_lost or f"TLS: {error.reason or error}"
+            self._alert = _in_words(error)
+            self._why_lost = self._why_lost or f"TLS: {self._alert}"
             raise
 
     def _on_connect(
@@ -200,7 +212,10 @@ class Client(aiomqtt.Client):
         """Tells the end also to who still waits for the beginning."""
         if not self._connected.done():
             why = self._why_lost or "the connection was closed before the broker answered"
-            self._connected.set_exception(aiomqtt.MqttError(why))
+            refused = f"{self._entry.broker} refuses us: TLS: {self._alert}"
+            self._connected.set_exception(
+                BrokerRefusedError(refused) if self._alert else aiomqtt.MqttError(why)
+            )
         if reason_code.value not in (0, UNSPECIFIED):
             # Before anybody finds out by himself that the socket is closed.
             self._why_lost = self._why_lost or f"the broker says: {reason_code}"
@@ -273,6 +288,12 @@ class Client(aiomqtt.Client):
 def _look(done: asyncio.Future[Any]) -> None:
     if not done.cancelled():
         done.exception()
+
+
+def _in_words(error: ssl.SSLError) -> str:
+    """An alert of TLS by its name alone, as RFC 8446 (6.2) has it."""
+    said = (error.reason or str(error)).lower().replace("_", " ")
+    return said.partition(" alert ")[2] or said
 
 
 def _limits() -> Properties:

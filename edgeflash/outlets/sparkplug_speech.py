@@ -92,8 +92,15 @@ class SparkplugSpeaker:
         """What a session that stands does not bring to the broker; empty when it brings all."""
         if self._journal_fault:
             return self._journal_fault
-        host = self._entry.primary_host
-        if self._node.phase is Phase.WAITING and host is not None:
+        host, node = self._entry.primary_host, self._node
+        if host is None or node.phase is Phase.AWAY:
+            return ""
+        if node.older_states:
+            return (
+                f"the primary host {host} says what is older than a STATE before it, which stands: "
+                "its clock, or somebody who speaks in its name"
+            )
+        if node.phase is Phase.WAITING:
             return f"the primary host {host} is not online; all waits for it"
         return ""
 
