@@ -21,7 +21,7 @@ from edgeflash.service.files import locked
 
 
 class LostStoreError(StoreError):
-    """The store lacks what was shipped to it: an empty mount point, another or an emptied bucket."""
+    """The store lacks what was shipped to it: it is another, or not mounted, or was emptied."""
 
 
 class SiteShipping:
