@@ -246,7 +246,9 @@ def _allowed(d: Requirement) -> str:
         case (None, None):
             return "any"
         case (None, high):
-            return f"at most {with_unit(f'{high:g}', d.unit)}"
+            word = "below" if d.high_excluded else "at most"
+            return f"{word} {with_unit(f'{high:g}', d.unit)}"
         case (low, None):
-            return f"at least {with_unit(f'{low:g}', d.unit)}"
+            word = "above" if d.low_excluded else "at least"
+            return f"{word} {with_unit(f'{low:g}', d.unit)}"
     return f"{d.low:g} to {d.high:g} {d.unit}"

@@ -172,7 +172,10 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True)
 class Requirement:
-    """One demand on a plan. low, high: what is allowed, in `unit`; None: open on that side."""
+    """One demand on a plan. low, high: what is allowed, in `unit`; None: open on that side.
+
+    low_excluded, high_excluded: the end itself is not allowed.
+    """
 
     name: str
     value: float
@@ -180,13 +183,19 @@ class Requirement:
     high: float | None
     unit: str
     source: str
+    low_excluded: bool = False
+    high_excluded: bool = False
 
     @property
     def is_met(self) -> bool:
-        """True when the value lies within, both ends included; to 9 digits, as people state it."""
+        """True when the value lies within; to 9 digits, as people state it."""
         value = round(self.value, 9)
-        above = self.low is None or value >= round(self.low, 9)
-        return above and (self.high is None or value <= round(self.high, 9))
+        low = None if self.low is None else round(self.low, 9)
+        high = None if self.high is None else round(self.high, 9)
+        above = low is None or value > low or (value == low and not self.low_excluded)
+        return above and (
+            high is None or value < high or (value == high and not self.high_excluded)
+        )
 
 
 def requirements(
@@ -208,9 +217,16 @@ def requirements(
 
 
 def _of_method(plan: CyclePlan, method: Method) -> Iterator[Requirement]:
-    low, high = method.scope_low_c, method.scope_high_c
-    scope = f"{method.name}, scope {method.scope_origin}"
-    yield Requirement("expected flash point", plan.expected_c, low, high, "°C", scope)
+    yield Requirement(
+        "expected flash point",
+        plan.expected_c,
+        method.scope_low_c,
+        method.scope_high_c,
+        "°C",
+        f"{method.name}, scope {method.scope_origin}",
+        method.scope_low_excluded,
+        method.scope_high_excluded,
+    )
     ramp, source = method.ramp(plan.expected_c), f"{method.name}, {method.ramp_origin}"
     if ramp is not None:
         yield Requirement(

@@ -14,11 +14,11 @@ from edgeflash.alarms.conditions import Facts, SiteFacts
 from edgeflash.config.analyzer_map import AnalyzerMap
 from edgeflash.config.site import Input, Product
 from edgeflash.cycles.assembler import Assembler, previous_of
-from edgeflash.errors import StorageError
 from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.declared_desk import DeclaredDesk
+from edgeflash.gateway.recorder import ResultRecorder
 from edgeflash.gateway.signal_desk import SignalDesk
-from edgeflash.journal import Journal, UnstorableResultError
+from edgeflash.journal import Journal
 from edgeflash.links import ALONE, Link, Mark, Surroundings, link_for
 from edgeflash.links.diagnostics import in_words
 from edgeflash.model import (
@@ -39,13 +39,9 @@ from edgeflash.rules.memory import PAST_CYCLES, Memory
 from edgeflash.rules.rule import LiveContext
 from edgeflash.service import Clock
 
-UNRECORDED_MOST = 256
-"""Judged results that may wait for a journal that cannot be written; then reading stops too."""
-
 WATCHED_POLLS = 3
 """Polls that may fail before a new result counts as found after a break, not as watched."""
 
-RECORD_RETRY_S = 2.0
 RESTART_S = 5.0
 
 FIGURES_EVERY_S = 3600.0
@@ -90,8 +86,7 @@ class AnalyzerWorker:
         self._site_facts = site_facts
         self._surroundings = surroundings
         self._log = log.bind(analyzer=self.analyzer.id)
-        self._unrecorded: asyncio.Queue[Held] = asyncio.Queue(UNRECORDED_MOST)
-        self._storage_fault = ""
+        self._recorder = ResultRecorder(journal, self._log, self._show_recorded, self.show_anew)
         self._link: Link | None = None
         self._is_up_untried = False
         self._failure_told = ""
@@ -135,7 +130,7 @@ class AnalyzerWorker:
         """Supervises the reading and the recording; returns only by cancellation."""
         async with asyncio.TaskGroup() as tasks:
             tasks.create_task(self._read_for_ever())
-            tasks.create_task(self._record_for_ever())
+            tasks.create_task(self._recorder.record_for_ever())
             tasks.create_task(self.alarms.saver.save_for_ever())
             tasks.create_task(self.declared.saver.save_for_ever())
 
@@ -156,7 +151,7 @@ class AnalyzerWorker:
                 self.tests.end(None, why, self._clock.utc_now())
                 # Shown at once: the wait below lasts as long as the disk refuses.
                 self._on_link_state(LinkState.DOWN, "the reading failed inside the gateway")
-                await self._unrecorded.join()  # counting resumes from what is on disk
+                await self._recorder.all_recorded()  # counting resumes from what is on disk
                 await asyncio.sleep(RESTART_S)
 
     def _previous(self) -> PreviousResult | None:
@@ -188,7 +183,7 @@ class AnalyzerWorker:
                 self.standing = replace(self.standing, low_flash_alarm=True)
                 self.show_anew()
             held = Held.since(result, scan.taken_at, scan.taken_mono_s)
-            await self._unrecorded.put(held)
+            await self._recorder.record(held)
             finished_mono_s = held.finished_mono_s
         if finished_mono_s is not None:
             self.declared.took_cycles(finished_mono_s)
@@ -222,21 +217,8 @@ class AnalyzerWorker:
         self.refresh()
         self._watchers.on_change()
 
-    async def _record_for_ever(self) -> None:
-        """Puts results on disk in order; only then are they shown."""
-        while True:
-            held = await self._unrecorded.get()
-            try:
-                await self._record(held)
-            except Exception:
-                self._log.exception("a result could not be recorded", id=held.result.id)
-            finally:
-                self._unrecorded.task_done()
-
-    async def _record(self, held: Held) -> None:
-        if not await self._recorded(held.result):
-            self._log.error("a result has the id of an earlier one; not shown", id=held.result.id)
-            return
+    def _show_recorded(self, held: Held) -> None:
+        """A result is on disk: only now is it shown."""
         self._last_recorded = held.result
         self.declared.recorded(held.finished_mono_s)
         if held.result.verdict is Verdict.ACCEPTED:
@@ -245,42 +227,8 @@ class AnalyzerWorker:
         # A newer cycle may already have raised the alarm while this one waited for the disk.
         alarm = shown.low_flash_alarm or self._memory.low_flash_alarm
         self.standing = replace(shown, low_flash_alarm=alarm)
-        self._tell(held.result)
-        self.refresh()
-        self._watchers.on_change()
+        self.show_anew()
         self._watchers.on_result(held.result)
-
-    async def _recorded(self, result: Result) -> bool:
-        while True:
-            try:
-                is_new = await self._journal.append_async(result)
-            except UnstorableResultError:
-                raise  # no waiting makes it storable
-            except StorageError as error:
-                if not self._storage_fault:
-                    self._log.error("the journal cannot be written", why=str(error))
-                self._storage_fault = str(error)
-                self.refresh()
-                self._watchers.on_change()
-                await asyncio.sleep(RECORD_RETRY_S)
-                continue
-            if self._storage_fault:
-                self._log.info("the journal can be written again")
-                self._storage_fault = ""
-            return is_new
-
-    def _tell(self, result: Result) -> None:
-        self._log.info(
-            "cycle " + result.verdict.value,
-            id=result.id,
-            flash_point_c=_rounded(result.published_c),
-            reported_c=_rounded(result.computed.reported_c),
-            recomputed_c=_rounded(result.computed.recomputed_c),
-            reasons=list(result.reasons),
-            why=result.findings[0].sentence if result.reasons else "",
-        )
-        if result.low_flash:
-            self._log.warning("possible low flash point", id=result.id)
 
     def _say_failure(self, what: str, error: Exception) -> None:
         """With its trace the first time; one that comes again and again must not fill the log."""
@@ -316,7 +264,7 @@ class AnalyzerWorker:
             since_scan_s=since_scan,
             since_result_s=now_mono_s - self._waiting_since_mono_s,
             live=self.standing.live,
-            storage_fault=self._storage_fault,
+            storage_fault=self._recorder.fault,
             alive_still_s=self._assembler.alive_still_s(now_mono_s),
             since_check_s=self._since_check_s(),
             declared=self.declared.running(now_mono_s),
@@ -340,7 +288,7 @@ class AnalyzerWorker:
     def storage_fault(self) -> str:
         """Why something cannot be recorded; empty when all can."""
         savers = (self.alarms.saver, self.declared.saver)
-        faults = (self._storage_fault, *(s.fault for s in savers), self._watchers.record_fault())
+        faults = (self._recorder.fault, *(s.fault for s in savers), self._watchers.record_fault())
         return next(filter(None, faults), "")
 
     def show_anew(self) -> None:
@@ -393,7 +341,3 @@ class AnalyzerWorker:
             heartbeat=heartbeat,
             quality_of_rule=QUALITY_OF_RULE,
         )
-
-
-def _rounded(value: float | None) -> float | None:
-    return None if value is None else round(value, 2)

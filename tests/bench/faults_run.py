@@ -13,7 +13,7 @@ from time import monotonic
 from typing import TypeVar
 
 from edgeflash.model import Result, Verdict
-from simulators.analyzer import SimulatedAnalyzer
+from simulators.analyzer import SimulatedAnalyzer, Truth
 from simulators.fuel import product
 from tests.bench.faults_cases import BY_NAME, FIRST, Case, inputs_of
 from tests.simulated_line import GAS_OIL, SimulatedLine, bench_analyzer
@@ -30,7 +30,11 @@ U = TypeVar("U")
 
 @dataclass(frozen=True, slots=True)
 class Score:
-    """Of the faulty cycles of one strength: by whom they were caught, or accepted."""
+    """Of the faulty cycles of one strength: by whom they were caught, or accepted.
+
+    off_c: the lowest and the highest published value of the missed ones, less the true flash point
+    of what was in the cup, at standard pressure. spoke: every rule that said anything.
+    """
 
     case: str
     strength: float
@@ -38,6 +42,8 @@ class Score:
     other: int
     missed: int
     others: tuple[tuple[str, int], ...]
+    off_c: tuple[float, float] | None
+    spoke: frozenset[str]
 
     @property
     def cycles(self) -> int:
@@ -70,6 +76,13 @@ def warm(name: str, seed: int) -> SimulatedLine:
 
 def played(case: Case, strength: float, seed: int) -> tuple[Result | None, set[str]]:
     """The judged faulty cycle (None when the device lost it) and the live rules that spoke."""
+    result, live, _ = _played_with_truth(case, strength, seed)
+    return result, live
+
+
+def _played_with_truth(
+    case: Case, strength: float, seed: int
+) -> tuple[Result | None, set[str], Truth]:
     line = warm(case.name, seed % WARM_UPS).fork(seed, case.faults(strength))
     simulated = line.simulated
     wanted, live = FIRST + case.judged, set[str]()
@@ -83,7 +96,7 @@ def played(case: Case, strength: float, seed: int) -> tuple[Result | None, set[s
                 found = result
         if simulated.sequence >= FIRST:
             live |= {standing.finding.rule for standing in line.standing}
-    return found, live
+    return found, live, simulated.truths[wanted - 1]
 
 
 def score_of(job: tuple[str, float, int]) -> Score:
@@ -92,9 +105,12 @@ def score_of(job: tuple[str, float, int]) -> Score:
     case = BY_NAME[name]
     counts: Counter[str] = Counter()
     others: Counter[str] = Counter()
+    off_c: list[float] = []
+    spoke: set[str] = set()
     for seed in range(cycles):
-        result, live = played(case, strength, seed)
+        result, live, truth = _played_with_truth(case, strength, seed)
         spoken = live | ({f.rule for f in result.findings} if result else set())
+        spoke |= spoken
         if spoken & set(case.rules):
             counts["intended"] += 1
         elif result is None or result.verdict is not Verdict.ACCEPTED:
@@ -102,6 +118,8 @@ def score_of(job: tuple[str, float, int]) -> Score:
             others.update(result.reasons[:1] if result else ["no result"])
         else:
             counts["missed"] += 1
+            if result.published_c is not None:
+                off_c.append(result.published_c - truth.true_flash_standard_c)
     return Score(
         name,
         strength,
@@ -109,6 +127,8 @@ def score_of(job: tuple[str, float, int]) -> Score:
         counts["other"],
         counts["missed"],
         tuple(others.most_common(3)),
+        (min(off_c), max(off_c)) if off_c else None,
+        frozenset(spoke),
     )
 
 

@@ -99,11 +99,11 @@ async def test_a_failed_reading_is_shown_although_the_disk_refuses(
     alone._on_link_state(LinkState.UP, "reading")
     await alone._on_scan(_scan())
     assert alone.standing.link is LinkState.UP
-    await alone._unrecorded.put(Held.since(result("kestrel-1"), SYSTEM_CLOCK.utc_now(), 0.0))
+    await alone._recorder.record(Held.since(result("kestrel-1"), SYSTEM_CLOCK.utc_now(), 0.0))
     reading = asyncio.create_task(alone._read_for_ever())
     try:
         await until(lambda: alone.standing.link is LinkState.DOWN)
-        assert not alone._unrecorded.empty()
+        assert not alone._recorder.is_idle
     finally:
         reading.cancel()
         await asyncio.wait([reading])
