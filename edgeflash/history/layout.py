@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -25,6 +26,8 @@ PENDING_FOLDER = ".pending"
 find files of another kind, even hidden ones."""
 
 UNREADABLE_FOLDER = ".unreadable"
+
+_LOOKS = 20
 
 NO_ANALYZER = ""
 """What stands for the analyzer of rows that are about none."""
@@ -134,9 +137,17 @@ def partitions_in(
             _analyzer_of(path.parent.parent.name.removeprefix("an=")),
             path.parent.name.removeprefix(f"{key}="),
         )
-        for path in (folder / table).glob(f"an={chosen}/{key}=*/{table}.parquet")
+        for path in _found(folder / table, f"an={chosen}/{key}=*/{table}.parquet")
     )
     return sorted(p for p in found if overlaps(p, since, until))
+
+
+def _found(folder: Path, pattern: str) -> list[Path]:
+    """The files there are; looked for again when the folder of an analyzer was deleted meanwhile."""
+    for _ in range(_LOOKS):
+        with suppress(FileNotFoundError):
+            return list(folder.glob(pattern))
+    return list(folder.glob(pattern))
 
 
 def partition_at(path: str) -> Partition | None:
