@@ -143,7 +143,7 @@ def partitions_in(
 
 
 def _found(folder: Path, pattern: str) -> list[Path]:
-    """The files there are; looked for again when the folder of an analyzer was deleted meanwhile."""
+    """The files there are; looked for again when an analyzer's folder was deleted meanwhile."""
     for _ in range(_LOOKS):
         with suppress(FileNotFoundError):
             return list(folder.glob(pattern))
