@@ -399,9 +399,10 @@ def test_the_backup_is_a_whole_journal(state: Path, environment: dict[str, str])
     """The backup that the README shows opens as a journal with every entry."""
     (snippet,) = (s for s in RUNNABLE if "backup" in s.text)
     run_snippet(snippet, state, environment)
+    made = max(state.glob(f"backups/*/{JOURNAL_NAME}"))  # named by time
     with (
         Journal.open_readonly(state / JOURNAL_NAME) as live,
-        Journal.open_readonly(state / "journal-backup.sqlite3") as copy,
+        Journal.open_readonly(made) as copy,
     ):
         assert copy.count() == live.count() == 6 * len(IDS)
         assert copy.last_accepted("kestrel-1") == live.last_accepted("kestrel-1")
