@@ -75,7 +75,7 @@ class Assembler:
         self._source.take(scan, is_watched)
         cycles: list[Cycle] = []
         if scan.body is not None:
-            age_s = self._source.age_s(scan, is_watched)
+            age_s = self._source.age_s(scan, gap_s if is_watched else None)
             is_late = is_watched and age_s > 0.0
             if is_late:
                 gap_s = None  # it has not happened since the scan before

@@ -29,6 +29,9 @@ the rule clock_off; results are published some minutes after the flash that stam
 ALIKE_S = 30.0
 """Two changes show the same clock when they agree so well, and lie at least so far apart."""
 
+READINGS = 3
+"""A result that changes while it is read may be told so many readings later (links.reading)."""
+
 VOUCHED_S = 3600.0
 """For how long a clock that other values have shown is held to be so."""
 
@@ -79,10 +82,11 @@ class SourceAge:
                 zero = scan.taken_mono_s - stamp.timestamp()
                 self._others.setdefault(role, _Shown()).note(zero, scan.taken_mono_s)
 
-    def age_s(self, scan: Scan, is_watched: bool) -> float:
+    def age_s(self, scan: Scan, gap_s: float | None) -> float:
         """How old the scan's result is at least; 0 when nothing says that it is old.
 
-        is_watched: it was seen to appear. Else all that is known is what the server says.
+        gap_s: since the scan before, where it was seen to appear. None: it was found, and all that
+        is known is what the server says.
         """
         body, now_s = scan.body, scan.taken_mono_s
         stamp = None if body is None else _stamp_of(body.source_times)
@@ -93,12 +97,13 @@ class SourceAge:
             return 0.0  # a stamp that does not move with its value tells nothing
         zero = now_s - stamp.timestamp()
         behind_s = zero - self._expected(scan)
-        if not is_watched:
+        if gap_s is None:
             return max(0.0, behind_s)
+        late_s = LATE_S + READINGS * gap_s
         self._number.note(zero, now_s)
-        if behind_s <= LATE_S or self._is_vouched(zero, now_s):
+        if behind_s <= late_s or self._is_vouched(zero, now_s):
             known = self._zero
-            if known is None or zero < known or behind_s > LATE_S:
+            if known is None or zero < known or behind_s > late_s:
                 self._zero, self._zero_mono_s = zero, now_s
             return 0.0
         if self._number.zero is not None and abs(zero - self._number.zero) <= ALIKE_S:

@@ -152,6 +152,16 @@ def test_a_devices_clock_that_is_set_back_while_it_is_seen() -> None:
     assert ages(scans) == [(0.0, True)] * 10
 
 
+def test_slow_polling_makes_nothing_late() -> None:
+    """Read every 20 minutes, a result may have stood for all of them when it is first seen."""
+    server, assembler, found = Server(), Assembler("kestrel-1", SPAN, watched_gap_s=3601.0), []
+    for n in range(50):
+        age_s = (n * 613) % 1200 + 1.0
+        (cycle,) = assembler.take(server.scan(1200.0 * n, n, age_s))
+        found.append(cycle.is_time_known)
+    assert found[1:] == [True] * 49
+
+
 def test_a_stamp_that_never_moves_tells_nothing() -> None:
     """As of a server that stamps its nodes when it starts, and never again."""
     scans, stamp = [], at(-100 * HOUR_S)
