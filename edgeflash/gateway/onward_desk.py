@@ -73,7 +73,7 @@ class OnwardDesk:
         if ship is None or self.ship is None:
             return ""
         behind_s = self.ship.record.behind_s(now_mono_s)
-        if behind_s <= ship.alarm_after_s:
+        if behind_s <= ship.may_lack_s:
             return ""
         return f"for {behind_s / _HOUR_S:.0f} h not all sealed days are in {ship.url}: " + (
             self.ship.why()

@@ -124,7 +124,7 @@ def size_of(site: Path, table: str) -> list[int]:
 def test_every_table_and_the_days_that_are_missing(tmp_path: Path) -> None:
     """Also events about no analyzer, laboratory results, and gaps over the ends of months; checked
     against what DuckDB finds in the files."""
-    days = (0, 1, 4, 5, 9, 40)
+    days = (0, 1, 4, 5, 9, 11, 40)
     made = MadeSite(tmp_path, "Windmill Quay")
     made.add(
         [sample_result(n, finished_at=START + timedelta(days=day)) for n, day in enumerate(days)],
@@ -143,11 +143,11 @@ def test_every_table_and_the_days_that_are_missing(tmp_path: Path) -> None:
         ("lab", "fp-101"),
     }
     first = START.date()
-    spans = [(2, 3), (6, 8), (10, 39)]
+    spans = [(2, 3), (6, 8), (10, 10), (12, 39)]
     missing = [[str(first + timedelta(days=d)) for d in span] for span in spans]
     for table in ("results", "traces"):
         assert found[table, "fp-101"]["missing"] == missing
-        assert found[table, "fp-101"]["days_missing"] == 2 + 3 + 30
+        assert found[table, "fp-101"]["days_missing"] == 2 + 3 + 1 + 28
     assert found["events", ""]["days_missing"] == 4
     for (table, analyzer), one in found.items():
         time = {"events": "at", "lab": "sampled_at"}.get(table, "finished_at")
