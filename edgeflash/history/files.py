@@ -28,6 +28,8 @@ UNREADABLE = ".unreadable"
 _SAMPLES_LEVEL = 3
 """Of zstd: half the bytes of its lowest level, in the same time."""
 
+_REPEATING = ("temperature_c", "pressure_kpa")
+
 
 Note = Callable[[Path, int], None]
 """Takes note of a file, synced, and the number of its rows, before it comes to its place."""
@@ -266,8 +268,8 @@ def _parquet_writer(file: IO[bytes], wanted: pa.Schema) -> pq.ParquetWriter:
     # What hardly repeats, measured figures and whole cycles, needs no dictionary: it only costs.
     texts = [f.name for f in wanted if pa.types.is_string(f.type) and f.name != AS_READ]
     samples = {f.name: f"{f.name}.list.element" for f in wanted if f.type == SAMPLES}
-    # A transducer at rest gives few different values.
-    repeating = [path for name, path in samples.items() if name == "pressure_kpa"]
+    # A transducer at rest gives few different values; so does every sensor behind a converter.
+    repeating = [samples[name] for name in _REPEATING if name in samples]
     levels: Any = dict.fromkeys(samples.values(), _SAMPLES_LEVEL) or None
     return pq.ParquetWriter(
         file,

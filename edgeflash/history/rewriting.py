@@ -29,7 +29,7 @@ from edgeflash.history.schema import TABLES, TableName, schema
 
 GROUP_ROWS = {
     TableName.RESULTS: 2048,
-    TableName.TRACES: 64,
+    TableName.TRACES: 128,
     TableName.EVENTS: 8192,
     TableName.LAB: 8192,
 }
