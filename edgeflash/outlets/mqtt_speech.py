@@ -16,6 +16,7 @@ from edgeflash.model import CycleSource, Result
 from edgeflash.outlets.mqtt_connection import together
 from edgeflash.outlets.mqtt_drain import Drain, event_feed, result_feed
 from edgeflash.outlets.mqtt_errors import PublishRefusedError
+from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_members import JSON_TYPE, document
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_now import STATE, STATUS, StateFacts, StatusFacts
@@ -72,9 +73,9 @@ class JsonSpeaker:
                 self._counts[view.standing.analyzer] = judged
                 self._results.look()
 
-    async def waiting(self) -> int:
-        """How many results are owed. Raises StorageError."""
-        return await self._results.waiting()
+    async def owed(self) -> tuple[Owed, ...]:
+        """What is owed of results and of events. Raises StorageError."""
+        return await self._results.owed(), await self._events.owed()
 
     async def will(self) -> Message:
         """The status that the broker publishes when it loses us."""

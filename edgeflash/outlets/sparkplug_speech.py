@@ -16,6 +16,7 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.model import Result
+from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
 from edgeflash.outlets.sparkplug_delivery import Delivery
@@ -109,9 +110,10 @@ class SparkplugSpeaker:
             self._changed[view.standing.analyzer] = view
         self._news.set()
 
-    async def waiting(self) -> int:
+    async def owed(self) -> tuple[Owed, ...]:
         """How many results are not known to have arrived. Raises StorageError."""
-        return await asyncio.to_thread(self._journal.pending, self._entry.consumer)
+        waiting = await asyncio.to_thread(self._journal.pending, self._entry.consumer)
+        return (Owed(waiting, self._delivery.proven),)
 
     async def will(self) -> Message:
         """The node's death, with a bdSeq that is on disk before it is used.
