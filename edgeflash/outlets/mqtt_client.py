@@ -135,6 +135,8 @@ class Client(aiomqtt.Client):
         self._why_lost = self._why_lost or why
         self.lost.set()
         self._mail.set()
+        if not self._connected.done():
+            self._connected.set_exception(aiomqtt.MqttError(self._why_lost))
         for asked in self._asked.values():
             if not asked.answered.done():
                 asked.answered.set_exception(self._loss())

@@ -89,6 +89,9 @@ A node takes one command, `Node Control/Rebirth`. Nothing else can be written: d
 listen for commands. Malformed commands are refused and logged once; births come at
 most once in {BIRTHS_EVERY_S:g} s.
 
+A host that hears nothing learns of a lost gateway by `NDEATH`: at once when its connection is
+closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went silent.
+
 **Primary host.** With `primary_host` nothing is sent before its STATE says that it is online.
 When it goes offline, the node publishes `NDEATH`, disconnects, connects again and waits. A
 STATE that is older than the one before is not believed, so the clock of the host must be right;

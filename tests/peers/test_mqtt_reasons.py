@@ -7,6 +7,7 @@ The packets are written by hand after MQTT 5.0 (OASIS Standard, 2019): 3.2 CONNA
 from __future__ import annotations
 
 import asyncio
+import random
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -16,9 +17,13 @@ import pytest
 from edgeflash.journal import Journal
 from tests.peers.broker import WAIT_S
 from tests.peers.mqtt_outlets import append, entry, outlet_of, results, serving
+from tests.unit.outlets.builders import accepted_view
 from tests.waiting import until
 
 SERVER_KEEP_ALIVE, REASON_STRING, MAXIMUM_QOS = 0x13, 0x1F, 0x24
+FROM_SERVERS = bytes.fromhex("20 30 32 34 40 50 62 70 90 b0 d0 e0 f0")
+"""First bytes of packets that a server may send (2.1.2)."""
+
 CONNACK, PUBLISH, PUBACK, DISCONNECT = 0x20, 0x30, 0x40, 0xE0
 
 
@@ -161,3 +166,36 @@ async def test_a_broker_that_can_promise_nothing(tmp_path: Path, journal: Journa
         await until(lambda: "QoS" in outlet.figures.fault, WAIT_S)
         assert outlet.figures.sent == 0
         assert journal.pending("mqtt:panel") == 2
+
+
+@pytest.mark.parametrize("begin", [b"", packet(CONNACK, b"\x00\x00", b"")])
+async def test_a_peer_that_talks_nonsense(tmp_path: Path, journal: Journal, begin: bytes) -> None:
+    """Bytes at random instead of a broker's answer, or after it: given up at once, not after
+    timeout_s, and tried again; nothing of the gateway ends, and nothing is taken for delivered."""
+    rng = random.Random(20)
+    connections = 0
+    await append(journal, results(1, 2))
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        nonlocal connections
+        connections += 1
+        try:
+            await read_packet(reader)
+            kind = rng.choice(FROM_SERVERS)
+            writer.write(begin + bytes([kind]) + number(rng.randrange(60)) + rng.randbytes(200))
+            writer.write_eof()
+            await reader.read()
+        except (OSError, asyncio.IncompleteReadError):
+            pass
+        finally:
+            writer.close()
+
+    server = await asyncio.start_server(serve, "127.0.0.1", 0)
+    one = entry(server.sockets[0].getsockname()[1], timeout_s=100, backoff_max_s=0.1)
+    try:
+        async with serving(outlet_of(one, journal, tmp_path)) as outlet:
+            await until(lambda: connections >= 60, WAIT_S)
+            await outlet.publish([accepted_view()])  # it raises what ended the outlet
+            assert journal.pending("mqtt:panel") == 2
+    finally:
+        server.close()
