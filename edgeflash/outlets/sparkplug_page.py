@@ -89,6 +89,9 @@ A node takes one command, `Node Control/Rebirth`. Nothing else can be written: d
 listen for commands. Malformed commands, and such as a broker has retained, are refused and
 logged once; births come at most once in {BIRTHS_EVERY_S:g} s, and data goes on until the next may.
 
+The birth of an analyzer takes some 16 kB, a result 2 kB. A broker must take packets of 64 kB, or
+the node is never wholly born, and the outlet's fault says which birth was too large.
+
 A host that hears nothing learns of a lost gateway by `NDEATH`: at once when its connection is
 closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went silent.
 
