@@ -55,7 +55,8 @@ def client_id_of(entry: MqttEntry, site_name: str) -> str:
 def topic_level(name: str) -> str:
     """A name as one level of a topic: lower-case letters, digits and hyphens.
 
-    A name that is not plain gets a few characters of its SHA-256, so that two stay two.
+    A name that is not plain gets a few characters of its SHA-256, so that two stay two; not so
+    names that differ only by case, or by a hyphen where the other has a space.
 
     >>> topic_level("Windmill Quay depot")
     'windmill-quay-depot'

@@ -86,8 +86,14 @@ those points that must be told while the analyzer cannot be reached, so that a p
 flash point is an alarm on the host also then.
 
 A node takes one command, `Node Control/Rebirth`. Nothing else can be written: devices do not
-listen for commands. Malformed commands are refused and logged once; births come at
-most once in {BIRTHS_EVERY_S:g} s.
+listen for commands. Malformed commands, and such as a broker has retained, are refused and
+logged once; births come at most once in {BIRTHS_EVERY_S:g} s, and data goes on until the next may.
+
+The birth of an analyzer takes some 16 kB, a result 2 kB. A broker must take packets of 64 kB, or
+the node is never wholly born, and the outlet's fault says which birth was too large.
+
+A host that hears nothing learns of a lost gateway by `NDEATH`: at once when its connection is
+closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went silent.
 
 **Primary host.** With `primary_host` nothing is sent before its STATE says that it is online.
 When it goes offline, the node publishes `NDEATH`, disconnects, connects again and waits. A
@@ -122,7 +128,8 @@ So:
   a host that vanishes is noticed by the broker after one and a half times its keep-alive, which
   is what `host_overlap_s` must cover;
 - a host that notices a gap of the sequence numbers asks for a rebirth, and gets what was not
-  yet done with again;
+  yet done with again: at once, or after all that still waited; one that asks more often than
+  `host_overlap_s` keeps results from ever being done with, which loses none, and is an alarm;
 - without a primary host the answer of the broker is all the evidence there is: what no
   subscriber heard is lost to subscribers, though not to the history.
 

@@ -45,7 +45,7 @@ BIRTHS_EVERY_S = 1.0
 """The least time between two births in one session, however often a host asks."""
 
 MOST_DISBELIEVED = 20
-"""Reasons not to believe a message that are told."""
+"""Reasons not to believe a message that are told in one session."""
 
 log = structlog.get_logger("edgeflash.sparkplug")
 
@@ -157,6 +157,7 @@ class SparkplugSpeaker:
     async def speak(self, session: Session) -> None:
         """Births, data, commands and results, until the session ends."""
         self._node.connected()
+        self._disbelieved.clear()
         self._changed = dict(self._newest)
         self._asked = None
         self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0

@@ -348,3 +348,23 @@ async def test_two_gateways_of_one_name_are_told(
             await watch.until_heard("DDATA fp-102", 4)
             assert one.figures.fault == other.figures.fault == ""
             assert one.figures.sessions == other.figures.sessions == 1
+
+
+async def test_a_birth_that_is_too_large_for_the_broker(journal: Journal, tmp_path: Path) -> None:
+    """MQTT 5.0, 3.2.2.3.6: its Maximum Packet Size. The node is not wholly born, so no data and no
+    result goes out, what was born dies, and the fault says which birth it was."""
+    small = Broker(tmp_path / "small", (*SETTINGS, "max_packet_size 12000"))
+    try:
+        await small.start()
+        stored(journal, range(1, 4))
+        async with watching(small) as watch, running(entry(small), journal, tmp_path) as outlet:
+            await until(lambda: "DBIRTH/gateway-1/fp-101: its" in outlet.figures.fault, LONG_S)
+            await watch.until_heard("NDEATH")
+            assert {one.partition(" ")[0] for one in watch.kinds()} <= {
+                "NBIRTH",
+                "DBIRTH",
+                "NDEATH",
+            }
+            assert journal.pending("mqtt:plant") == 3
+    finally:
+        small.kill()
