@@ -87,8 +87,9 @@ def _one_pass(
 ) -> bool:
     """Whether there was something, and nothing was refused."""
     from edgeflash.fleet.collect import Collector
-    from edgeflash.fleet.shared_table import SharedTable, storage_options, table_url
+    from edgeflash.fleet.shared_table import SharedTable, table_url
     from edgeflash.fleet.store import open_store
+    from edgeflash.fleet.table_store import storage_options
     from edgeflash.fleet.tidy import tidy
 
     url, root = places

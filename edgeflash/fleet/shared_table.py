@@ -15,11 +15,9 @@ that conflict is the lock. Unlike a lease it cannot be held by the dead, nor be 
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
-from urllib.parse import urlsplit
 
 import pyarrow as pa
 import pyarrow.dataset as pa_ds
@@ -72,7 +70,7 @@ class NotExclusiveError(SharedTableError):
 class SharedTable:
     """A table as it stood when it was opened. For one thread.
 
-    url: `s3://BUCKET/PREFIX/TABLE` or a folder. options: of the store, see `storage_options`.
+    url: `s3://BUCKET/PREFIX/TABLE` or a folder. options: see table_store.storage_options.
     """
 
     def __init__(self, url: str, table: TableName, options: Mapping[str, str]) -> None:
@@ -277,23 +275,6 @@ def with_place(site: str, table: TableName, serial: int, rows: pa.Table) -> pa.T
     for place, (field, column) in enumerate(zip(_ADDED, added, strict=True)):
         rows = rows.add_column(place, field, column)
     return rows
-
-
-def storage_options(url: str, endpoint: str = "", region: str = "") -> dict[str, str]:
-    """What the table's library needs for this store, beside what is in the environment."""
-    if urlsplit(url).scheme != "s3":
-        return {}
-    options = {}
-    endpoint = endpoint or os.environ.get("AWS_ENDPOINT_URL", "")
-    region = region or os.environ.get("AWS_REGION", os.environ.get("AWS_DEFAULT_REGION", ""))
-    if endpoint:
-        options["AWS_ENDPOINT_URL"] = endpoint
-        options["AWS_REGION"] = region or "us-east-1"
-        if endpoint.startswith("http://"):
-            options["AWS_ALLOW_HTTP"] = "true"
-    elif region:
-        options["AWS_REGION"] = region
-    return options
 
 
 def table_url(root: str, table: str) -> str:

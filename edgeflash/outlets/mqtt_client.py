@@ -280,7 +280,8 @@ class Client(aiomqtt.Client):
         if asked is None or asked.answered.done():
             return
         if strange is not None:
-            refusal = PublishRefusedError(asked.topic, mqtt_reasons.words(strange), strange)
+            why = said(mqtt_reasons.words(strange), properties)
+            refusal = PublishRefusedError(asked.topic, why, strange)
             asked.answered.set_exception(refusal)
         elif reason_code.is_failure:
             why = said(reason_code, properties)
