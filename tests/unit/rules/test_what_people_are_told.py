@@ -12,7 +12,9 @@ from edgeflash.config.site import Product
 from edgeflash.model import Role, Severity
 from edgeflash.rules.catalogue import BY_NAME
 from edgeflash.rules.judge import present_unjudged
+from edgeflash.rules.tuning import tuning_mistakes
 from edgeflash.trust import Quality
+from tests.simulated_line import bench_analyzer
 from tests.unit.flash.traces import trace
 from tests.unit.rules.contexts import BEFORE, asked, spoiled
 
@@ -65,3 +67,19 @@ def test_what_we_cannot_judge_is_bad_and_says_so() -> None:
     assert (finding.code, finding.rule) == (BY_NAME["judging_failed"].code, "judging_failed")
     assert finding.severity is Severity.REJECT
     assert finding.sentence == ("the gateway failed while judging the present: ZeroDivisionError()")
+
+
+def test_a_name_like_no_other_is_refused_without_a_guess() -> None:
+    """64 rules are too many to list; a rule's few parameters are not."""
+    wrong = bench_analyzer(
+        rules={
+            "zzzzzz": {"enabled": True},
+            "ramp_rate": {"parameters": {"qqqqqq": 1.0}},
+        }
+    )
+    told = [sentence for _, sentence in tuning_mistakes(wrong)]
+    assert told == [
+        "there is no rule 'zzzzzz'",
+        "rule 'ramp_rate' has no parameter 'qqqqqq'; "
+        "there are: doubt_fraction, reject_fraction, least_c_per_min",
+    ]
