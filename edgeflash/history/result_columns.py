@@ -169,11 +169,11 @@ _COMPUTED = (
     _computed("decay_s", "Fall of the ignition to 10 % in the fast pulse.", "s"),
     _computed("trace_digest", "CRC-32 of the trace, to know it again.", kind=WHOLE),
 )
-_AS_READ = of_result(
+_AS_READ: Column[Entry] = Column(
     AS_READ,
     TEXT,
     "The cycle and the control system's values as they were read, in JSON, for judging again.",
-    lambda r: encode_cycle(r.cycle, r.inputs),
+    lambda e: e.cycle_text or encode_cycle(e.result.cycle, e.result.inputs),
 )
 
 _PLACE: tuple[Column[Entry], ...] = (

@@ -1,15 +1,9 @@
-"""The schemas of the history's tables, and rows from what they are made of. Pure.
-
-NaN and infinity are never stored: they become null.
-"""
+"""The schemas of the history's tables, and rows from what they are made of. Pure."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
-from datetime import datetime
+from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
 
 import pyarrow as pa
 
@@ -22,7 +16,7 @@ from edgeflash.history.columns import (
     TableName,
     has_samples,
 )
-from edgeflash.history.samples import SAMPLES, samples_column
+from edgeflash.history.filling import filled
 from edgeflash.journal import Entry, EventLine
 from edgeflash.model import LabResult
 
@@ -95,29 +89,7 @@ def rows(
     wanted = part_of_schema(table, columns).with_metadata(schema(table, version).metadata)
     declared = {c.name: c for c in COLUMNS[table]}
     arrays = [
-        _array([declared[name].get(e) for e in entries], declared[name].type)
+        filled([declared[name].get(e) for e in entries], declared[name].type)
         for name in wanted.names
     ]
     return pa.Table.from_arrays(arrays, schema=wanted)
-
-
-def _array(values: Iterable[Any], kind: pa.DataType) -> pa.Array[Any]:
-    if kind == SAMPLES:
-        return samples_column(values)
-    return pa.array([_storable(v) for v in values], kind)
-
-
-def _storable(value: Any) -> Any:
-    """Refuses nothing: one odd value must not keep every later row from the history."""
-    match value:
-        case float():
-            return value if math.isfinite(value) else None
-        case str():
-            return value.encode("utf-8", "replace").decode("utf-8")
-        case datetime():
-            return value
-        case dict():
-            return {name: _storable(item) for name, item in value.items()}
-        case list() | tuple():
-            return [_storable(item) for item in value]
-    return value

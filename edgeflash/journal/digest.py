@@ -130,7 +130,7 @@ def row_digest(figures: Sequence[Figure], values: Sequence[Any]) -> int:
 
     A time may be given as its microseconds.
     """
-    packed = b"".join(_PACK[f.kind](v) for f, v in zip(figures, values, strict=True))
+    packed = b"".join([_PACK[f.kind](v) for f, v in zip(figures, values, strict=True)])
     return int.from_bytes(blake2b(packed, digest_size=8).digest(), "little", signed=True)
 
 
@@ -173,7 +173,9 @@ def _array(value: npt.ArrayLike | None) -> bytes:
         return _NULL
     narrow = np.array(value, "<f4")
     # There is more than one NaN, and the files keep none of them: a sample without a number is one.
-    narrow[np.isnan(narrow)] = np.float32(np.nan)
+    odd = np.isnan(narrow)
+    if odd.any():
+        narrow[odd] = np.float32(np.nan)
     return b"a" + struct.pack("<I", len(narrow)) + narrow.tobytes()
 
 

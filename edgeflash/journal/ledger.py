@@ -72,6 +72,12 @@ class Tally:
         return Tally(self.rows - other.rows, added(self.checksum, -other.checksum))
 
 
+NONE_YET = Tally()
+
+_Day = tuple[str, str, str]
+"""Table, analyzer and day."""
+
+
 @dataclass(frozen=True, slots=True)
 class FileNote:
     """What a file of the history looks like. period: month or day, as in its path."""
@@ -124,7 +130,8 @@ NO_LEDGER = LedgerState(whole_after="9999-12-31")
 
 def day_of(moment: datetime) -> str:
     """The UTC day of a time, as the ledger has it."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%d")
+    # Not strftime, which writes years before 1000 with fewer digits.
+    return moment.astimezone(UTC).date().isoformat()
 
 
 def rows_of_result(result: Result) -> list[CountedRow]:
@@ -181,11 +188,51 @@ def _is_counted(connection: sqlite3.Connection, feed: str) -> bool:
 
 def count(connection: sqlite3.Connection, rows: Iterable[CountedRow]) -> None:
     """Adds rows to their days."""
+    _add(connection, _by_day(rows))
+
+
+def _by_day(rows: Iterable[CountedRow]) -> dict[_Day, Tally]:
+    days: dict[_Day, Tally] = {}
+    for row in rows:
+        day = (row.table, row.analyzer, row.day)
+        days[day] = days.get(day, NONE_YET) + Tally(1, row.digest)
+    return days
+
+
+def _add(connection: sqlite3.Connection, days: Mapping[_Day, Tally]) -> None:
     connection.executemany(
-        "INSERT INTO ledger VALUES (?, ?, ?, 1, ?) ON CONFLICT (tbl, analyzer, day) DO UPDATE SET "
-        "rows = rows + 1, checksum = add64(checksum, excluded.checksum)",
-        [(r.table, r.analyzer, r.day, r.digest) for r in rows],
+        "INSERT INTO ledger VALUES (?, ?, ?, ?, ?) ON CONFLICT (tbl, analyzer, day) DO UPDATE SET "
+        "rows = rows + excluded.rows, checksum = add64(checksum, excluded.checksum)",
+        [(*day, tally.rows, tally.checksum) for day, tally in days.items()],
     )
+
+
+class Counts:
+    """What a commit will have counted: each day is written once, however many results are stored.
+
+    Of one thread. Begun anew with every transaction, written as the last of it.
+    """
+
+    def __init__(self) -> None:
+        self._rows: list[CountedRow] = []
+        self._last_seq: dict[str, int] = {}
+
+    def begin(self) -> None:
+        """Forgets what a transaction that failed had counted."""
+        self._rows.clear()
+        self._last_seq.clear()
+
+    def add(self, feed: str, seq: int, rows: Iterable[CountedRow]) -> None:
+        """Counts an entry that this transaction has stored."""
+        self._rows += rows
+        self._last_seq[feed] = seq
+
+    def write(self, connection: sqlite3.Connection) -> None:
+        """Counts them in the transaction that stores them."""
+        count(connection, self._rows)
+        for feed, seq in self._last_seq.items():
+            _note_counted(connection, feed, seq)
+        self.begin()
 
 
 def count_new(
@@ -193,6 +240,10 @@ def count_new(
 ) -> None:
     """Counts an entry in the commit that stores it."""
     count(connection, rows)
+    _note_counted(connection, feed, seq)
+
+
+def _note_counted(connection: sqlite3.Connection, feed: str, seq: int) -> None:
     connection.execute("UPDATE ledger_state SET counted_to = ? WHERE feed = ?", (seq, feed))
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -15,7 +15,7 @@ import structlog
 
 from edgeflash.errors import StorageError
 from edgeflash.journal import tables
-from edgeflash.journal.codec import Encoded, UnreadableEntryError, decode
+from edgeflash.journal.codec import Encoded, UnreadableEntryError, cycle_text_of, decode
 from edgeflash.journal.statements import microseconds, moment_of
 from edgeflash.model import EventEntry, EventKind, Result, Verdict
 
@@ -32,12 +32,14 @@ class Entry:
     """One result and its place in the journal. seq rises by the order of writing, with gaps.
 
     journal_begun_at: when the journal was made, UTC, for seq begins again in a new one; None while
-    only an older edgeflash has written in it.
+    only an older edgeflash has written in it. cycle_text: as `codec.encode_cycle` gave it when the
+    entry was written; None where that is not known.
     """
 
     seq: int
     result: Result
     journal_begun_at: datetime | None = None
+    cycle_text: str | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ class JournalReader:
             rows = self._rows(
                 f"SELECT {_COLUMNS} FROM results WHERE seq > ? ORDER BY seq LIMIT ?", (seq, wanted)
             )
-            found.extend(replace(e, journal_begun_at=begun_at) for e in self._readable(rows))
+            found.extend(self._readable(rows, begun_at))
             if len(rows) < wanted:
                 break
             seq = rows[-1][0]
@@ -272,6 +274,18 @@ class JournalReader:
         except sqlite3.Error as error:
             raise self._cannot_be_read(error) from error
 
+    def damaged(self) -> int:
+        """How many entries and events have been passed over as unreadable up to now."""
+        return len(self._damaged) + len(self._damaged_events)
+
+    def integrity(self) -> str:
+        """What SQLite finds wrong with the file; empty when it is sound. Reads the whole file.
+
+        Raises StorageError when it cannot be read at all.
+        """
+        told = [str(row[0]) for row in self._rows("PRAGMA quick_check(3)", ())]
+        return "" if told == ["ok"] else "; ".join(told)
+
     def copy_into(self, target: sqlite3.Connection) -> None:
         """Copies everything, as of one instant, into an empty database. Raises sqlite3.Error."""
         with self._lock:
@@ -316,13 +330,15 @@ class JournalReader:
     def _first(self, sql: str, values: Sequence[int | str]) -> Result | None:
         return next((e.result for e in self._readable(self._rows(sql, values))), None)
 
-    def _readable(self, rows: list[tuple[Any, ...]]) -> Iterator[Entry]:
+    def _readable(
+        self, rows: list[tuple[Any, ...]], begun_at: datetime | None = None
+    ) -> Iterator[Entry]:
         for seq, checksum, body, trace in rows:
             try:
                 stored = Encoded(body, trace)
                 if stored.checksum != checksum:
                     raise UnreadableEntryError("the checksum does not fit")
-                yield Entry(seq, decode(stored))
+                yield Entry(seq, decode(stored), begun_at, cycle_text_of(body))
             except (UnreadableEntryError, UnicodeError, TypeError, AttributeError) as error:
                 if seq not in self._damaged:
                     self._damaged.add(seq)

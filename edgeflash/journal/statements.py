@@ -12,8 +12,11 @@ from edgeflash.model import EventEntry, Result
 _1970 = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def insert(connection: sqlite3.Connection, result: Result) -> bool:
-    """Adds a result and counts it; False when its key was there already."""
+def insert(connection: sqlite3.Connection, result: Result, counts: ledger.Counts) -> bool:
+    """Adds a result and counts it; False when its key was there already.
+
+    counts: of this transaction; to be written at its end.
+    """
     stored = encode(result)
     # Before anything is changed: what cannot be counted must not be half stored.
     rows = ledger.rows_of_result(result)
@@ -32,7 +35,7 @@ def insert(connection: sqlite3.Connection, result: Result) -> bool:
     )
     if cursor.rowcount != 1:
         return False
-    ledger.count_new(connection, ledger.RESULTS, cursor.lastrowid or 0, rows)
+    counts.add(ledger.RESULTS, cursor.lastrowid or 0, rows)
     return True
 
 

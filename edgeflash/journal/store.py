@@ -98,6 +98,7 @@ class Journal(LedgerKeeper):
         self._closing = threading.Lock()
         self._closed = False
         self._failing = False
+        self._counts = ledger.Counts()
         self._thread = threading.Thread(target=self._write, name="journal-writer", daemon=True)
         self._thread.start()
 
@@ -129,7 +130,7 @@ class Journal(LedgerKeeper):
         The future fails with StorageError when the disk refuses; nothing was stored then, and the
         same result may be given again.
         """
-        return self._submit(lambda connection: insert(connection, result))
+        return self._submit(lambda connection: insert(connection, result, self._counts))
 
     async def append_async(self, result: Result) -> bool:
         """As `append`. A cancelled caller does not stop the result from being stored."""
@@ -175,7 +176,14 @@ class Journal(LedgerKeeper):
 
         Raises StorageError when the disk refuses; the one before then stands.
         """
-        self._submit(lambda connection: put_state(connection, key, text)).result()
+        self.put_state_soon(key, text).result()
+
+    def put_state_soon(self, key: str, text: str) -> Future[None]:
+        """As put_state, without waiting: what is handed over before `close` is written by it.
+
+        The future fails with StorageError when the disk refuses; the one before then stands.
+        """
+        return self._submit(lambda connection: put_state(connection, key, text))
 
     def append_event(self, entry: EventEntry) -> Future[int]:
         """Adds a line to the event record; its number once it is synced.
@@ -302,6 +310,7 @@ class Journal(LedgerKeeper):
         outcomes: list[tuple[_Job, Any, UnstorableResultError | None]] = []
         try:
             self._writer.execute("BEGIN IMMEDIATE")
+            self._counts.begin()
             for job in jobs:
                 try:
                     outcomes.append((job, job.run(self._writer), None))
@@ -312,6 +321,7 @@ class Journal(LedgerKeeper):
                 except Exception as error:  # the thread must outlive whatever one result holds
                     unstorable = UnstorableResultError(f"cannot be stored: {error!r}")
                     outcomes.append((job, None, unstorable))
+            self._counts.write(self._writer)
             self._writer.execute("COMMIT")
         except (sqlite3.Error, MemoryError) as error:
             self._after_failure(error)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import struct
 import zlib
@@ -10,17 +11,19 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from edgeflash.errors import StorageError
-from edgeflash.journal.arrays import encode_arrays
+from edgeflash.journal.arrays import decode_arrays, encode_arrays
 from edgeflash.journal.codec import (
     FORMAT,
     Encoded,
     UnreadableEntryError,
     UnstorableResultError,
+    cycle_text_of,
     decode,
     decode_cycle,
     encode,
@@ -39,6 +42,8 @@ from edgeflash.model import (
 )
 from tests.unit.journal.made import cycles, inputs, results, scalars
 from tests.unit.journal.samples import sample_pulse, sample_result, sample_trace
+
+maybe_odd = st.none() | st.floats() | st.integers(-(2**63), 2**64)
 
 
 def without_arrays(result: Result) -> Result:
@@ -78,6 +83,28 @@ def test_a_cycle_comes_back_as_it_was_read(
     bare = dataclasses.replace(cycle, trace=None, pulse=None)
     assert text == encode_cycle(back, inputs_back)
     assert (text == encode_cycle(bare, given_inputs)) == (cycle == bare)
+
+
+@given(results)
+def test_the_text_of_the_cycle_is_the_beginning_of_the_entry(result: Result) -> None:
+    """Byte for byte what encoding the cycle anew gives; no text can look like the end of it."""
+    stored = encode(result)
+    assert cycle_text_of(stored.body) == encode_cycle(result.cycle, result.inputs)
+    loud = dataclasses.replace(result.cycle, analyzer=',"computed":{}', faults_seen=("]}}",))
+    result = dataclasses.replace(result, cycle=loud)
+    assert cycle_text_of(encode(result).body) == encode_cycle(result.cycle, result.inputs)
+
+
+def test_another_text_gives_no_text_of_a_cycle() -> None:
+    """Then the cycle is encoded anew."""
+    body = encode(sample_result(3)).body
+    for other in (
+        "",
+        " " + body,
+        body.replace('"computed"', '"reckoned"'),
+        body.replace(",", ", "),
+    ):
+        assert cycle_text_of(other) is None
 
 
 def test_a_cycle_without_its_arrays_is_not_given() -> None:
@@ -255,6 +282,7 @@ def test_a_newer_format_is_refused() -> None:
     """An entry this version cannot know is not guessed at."""
     stored = encode(sample_result(3))
     newer = stored.body.replace(f'"format":{FORMAT}', f'"format":{FORMAT + 1}')
+    assert newer != stored.body
     with pytest.raises(UnreadableEntryError, match="newer"):
         decode(Encoded(newer, stored.trace))
 
@@ -272,22 +300,104 @@ def test_a_cut_entry_is_an_unreadable_entry(cut: int) -> None:
         decode(Encoded(stored.body, stored.trace + b"more"))
 
 
-def test_the_stored_arrays_are_little_endian_doubles() -> None:
-    """A zlib stream of time, temperature, pressure as IEEE 754 doubles, low byte first.
+def test_the_stored_block_is_as_described() -> None:
+    """Head, then a Zstandard frame (RFC 8878) of the differences of the bits, byte by byte.
 
-    Then one of the pulse. 45.1 is the nearest single-precision number, as struct packs it.
+    Written here from the description alone. 45.1 is the nearest single-precision number, as struct
+    packs it.
     """
-    (near_45_1,) = struct.unpack("<f", struct.pack("<f", 45.1))
     trace = Trace(TraceSource.POLLED, np.array([0.0, 0.5]), np.array([45.0, 45.1]), np.zeros(2))
     pulse = Pulse(0.001, np.array([0.25, -8.0]))
+    samples = (0.0, 0.5, 45.0, 45.1, 0.0, 0.0, 0.25, -8.0)
+    for given_trace, given_pulse, head, held in (
+        (trace, pulse, struct.pack("<BII", 0x13, 2, 2), samples),
+        (trace, None, struct.pack("<BII", 0x11, 2, 0), samples[:6]),
+        (None, pulse, struct.pack("<BII", 0x12, 0, 2), samples[6:]),
+    ):
+        block = encode_arrays(given_trace, given_pulse)
+        assert block is not None
+        bits = struct.unpack(f"<{len(held)}I", struct.pack(f"<{len(held)}f", *held))
+        steps = [(b - a) % 2**32 for a, b in itertools.pairwise((0, *bits))]
+        low_first = bytes((step >> shift) & 0xFF for shift in (0, 8, 16, 24) for step in steps)
+        assert head == block[:9]
+        assert block[9:13] == b"\x28\xb5\x2f\xfd"
+        assert low_first == pa.Codec("zstd").decompress(block[9:], len(low_first), asbytes=True)
+    assert encode_arrays(None, None) is None
+
+
+def test_a_block_of_other_arrays_is_damage() -> None:
+    """Arrays that the cycle does not tell of, or lacks, or more of them than a block may have."""
+    trace, pulse = sample_trace(3), sample_pulse(3)
     both = encode_arrays(trace, pulse)
     assert both is not None
-    first = zlib.decompressobj()
-    assert struct.pack("<6d", 0.0, 0.5, 45.0, near_45_1, 0.0, 0.0) == first.decompress(both)
-    assert struct.pack("<2d", 0.25, -8.0) == zlib.decompress(first.unused_data)
-    assert encode_arrays(trace, None) == both[: -len(first.unused_data)]
-    assert encode_arrays(None, pulse) == first.unused_data
-    assert encode_arrays(None, None) is None
+    for data, source, interval_s in (
+        (both, trace.source, None),
+        (both, None, pulse.interval_s),
+        (encode_arrays(trace, None), trace.source, pulse.interval_s),
+        (encode_arrays(None, pulse), trace.source, pulse.interval_s),
+        (struct.pack("<BII", 0x11, 2**24 + 1, 0) + both[9:], trace.source, None),
+        (both[:1] + struct.pack("<II", len(trace) + 1, len(pulse)) + both[9:], trace.source, 0.001),
+        (both[:8], trace.source, pulse.interval_s),
+        (both[:9] + b"more", trace.source, pulse.interval_s),
+    ):
+        with pytest.raises((ValueError, zlib.error)):
+            decode_arrays(data, source, interval_s)
+    assert (trace, pulse) == decode_arrays(both, trace.source, pulse.interval_s)
+
+
+@given(results)
+def test_the_fast_way_says_what_the_plain_one_says(result: Result) -> None:
+    """The text holds what the standard library's own encoder makes of the same, in ASCII; and
+    what it makes is read as ours is."""
+    stored = encode(result)
+    assert stored.body.isascii()
+    plainly = json.dumps(json.loads(stored.body))
+    assert result == decode(Encoded(plainly, stored.trace))
+
+
+def test_what_the_fast_encoder_would_let_through_is_refused_or_kept() -> None:
+    """It would write a NaN as null and bytes as text; RFC 8259 has neither."""
+    result = sample_result(3)
+    for field, value in (
+        ("missed", float("nan")),
+        ("epoch", float("inf")),
+        ("analyzer", b"fp-101"),
+        ("faults_seen", (b"door",)),
+        ("statuses", {Role.SAMPLE_FLOW: result.judged_at}),
+    ):
+        cycle = dataclasses.replace(result.cycle, **{field: value})
+        with pytest.raises(UnstorableResultError):
+            encode(dataclasses.replace(result, cycle=cycle))
+        with pytest.raises(UnstorableResultError):
+            encode_cycle(cycle, ())
+    with pytest.raises(UnstorableResultError):
+        encode(dataclasses.replace(result, product=result.judged_at))
+
+
+@given(st.lists(st.tuples(maybe_odd, maybe_odd, maybe_odd), min_size=1, max_size=8))
+def test_a_remembered_shape_hides_nothing(figures: list[tuple[Any, Any, Any]]) -> None:
+    """Figures of many types one after the other, NaN and infinities too: each comes back, though
+    an item of the same shape went the fast way before."""
+    for one, two, three in figures:
+        computed = Computed(peak_kpa=one, noise_kpa=two, rise_s=three)
+        back = decode(encode(dataclasses.replace(sample_result(1), computed=computed))).computed
+        assert repr(computed) == repr(back)
+
+
+@given(st.lists(st.sampled_from(range(6)), min_size=1, max_size=12))
+def test_a_remembered_shape_lets_no_damage_in(order: list[int]) -> None:
+    """A value of a wrong type is damage, whatever was read before it."""
+    result = sample_result(3)
+    figures = (8.0, 8, None, "8.0", True, {"time": "2026-05-01T00:00:00+00:00"})
+    tree = json.loads(encode(dataclasses.replace(result)).body)
+    for number in order:
+        tree["computed"]["peak_kpa"] = figures[number]
+        stored = Encoded(json.dumps(tree), encode(result).trace)
+        if number < 3:
+            assert figures[number] == decode(stored).computed.peak_kpa
+        else:
+            with pytest.raises(UnreadableEntryError, match="peak_kpa cannot be"):
+                decode(stored)
 
 
 def test_checksum_covers_body_and_trace() -> None:
