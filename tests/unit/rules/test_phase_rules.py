@@ -125,6 +125,7 @@ def test_a_zero_before_the_cleaning_is_doubted() -> None:
         ("p", ""),
         ("", ""),
         ("i", ""),
+        ("icz", ""),
         ("iczh", "p"),
         ("pczhf", ""),
         ("pzhf", "c"),
