@@ -28,8 +28,9 @@ class MqttEntry(Strict):
     or Sparkplug B 3.0. port: else that of the protocol. tls: the broker must prove that it is
     `host`, by a certificate that ca_file vouches for (without it, one that this machine trusts).
     certificate_file, key_file: by which we prove who we are, in PEM. user: its password comes from
-    a file or from a credential of the service manager. client_id: else made of site and id.
-    topic_root: what the topics begin with; else made of the site's name (JSON only). timeout_s:
+    a file or from a credential of the service manager. client_id: else made of site and id,
+    or of a Sparkplug node's group and own name. topic_root: what the topics begin with; else made
+    of the site's name (JSON only). timeout_s:
     for the broker to answer, anything. state_every_s: the least time between two states of one
     analyzer. heartbeat_s: the most. state_valid_s: a retained state older than that is withdrawn
     by the broker (MQTT 5) and must not be used by anyone. start_from: what an outlet that is new

@@ -132,7 +132,9 @@ _DELIVERY = f"""\
 - A broker that hangs is given up after `timeout_s` without an acknowledgement, or by the
   keep-alive. Nothing else of the gateway waits for it.
 - A clean end publishes the status offline before it disconnects; after any other end, and where
-  the broker did not take that, the broker publishes it, as the last will.
+  the broker did not take that, the broker publishes it, as the last will: at once when the
+  connection is closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went
+  silent. Until then `valid_until` alone protects.
 - How the connections fare: the nodes MqttFault and MqttWaiting in the diagnostics of the OPC UA
   server, and the log at every change.\
 """

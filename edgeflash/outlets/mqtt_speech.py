@@ -124,8 +124,9 @@ class JsonSpeaker:
         broker could not withdraw by itself (before MQTT 5)."""
         await session.publish(self._status(self._clock.utc_now(), ENDED, is_online=False))
         if self._entry.protocol != "5":
-            for analyzer in self._analyzers:
-                await session.publish(Message(self.topics.state(analyzer), b"", 1, True))
+            gone = (Message(self.topics.state(name), b"", 1, True) for name in self._analyzers)
+            for taken in [await session.post(one) for one in gone]:
+                await taken
 
     async def _say_status(self, session: Session) -> None:
         """Online once the states are there: what was retained before may be old."""

@@ -45,7 +45,7 @@ BIRTHS_EVERY_S = 1.0
 """The least time between two births in one session, however often a host asks."""
 
 MOST_DISBELIEVED = 20
-"""Reasons not to believe a message that are told."""
+"""Reasons not to believe a message that are told in one session."""
 
 log = structlog.get_logger("edgeflash.sparkplug")
 
@@ -92,8 +92,15 @@ class SparkplugSpeaker:
         """What a session that stands does not bring to the broker; empty when it brings all."""
         if self._journal_fault:
             return self._journal_fault
-        host = self._entry.primary_host
-        if self._node.phase is Phase.WAITING and host is not None:
+        host, node = self._entry.primary_host, self._node
+        if host is None or node.phase is Phase.AWAY:
+            return ""
+        if node.older_states:
+            return (
+                f"the primary host {host} says what is older than a STATE before it, which stands: "
+                "its clock, or somebody who speaks in its name"
+            )
+        if node.phase is Phase.WAITING:
             return f"the primary host {host} is not online; all waits for it"
         return ""
 
@@ -150,6 +157,7 @@ class SparkplugSpeaker:
     async def speak(self, session: Session) -> None:
         """Births, data, commands and results, until the session ends."""
         self._node.connected()
+        self._disbelieved.clear()
         self._changed = dict(self._newest)
         self._asked = None
         self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0

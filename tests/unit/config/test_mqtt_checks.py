@@ -72,6 +72,12 @@ def test_right(entry: dict[str, object]) -> None:
         ({"topic_root": "$SYS/a"}, "topic_root", "cannot begin topics"),
         ({"topic_root": "a/"}, "topic_root", "cannot begin topics"),
         ({"topic_root": "a//b"}, "topic_root", "cannot begin topics"),
+        ({"topic_root": "spBv1.0/a"}, "topic_root", "topics of Sparkplug"),
+        ({"topic_root": "a\tb"}, "topic_root", "control character"),
+        ({"topic_root": "a\0b"}, "topic_root", "control character"),
+        ({"client_id": "a\x85"}, "client_id", "control character"),
+        ({"client_id": "a\ufffe"}, "client_id", "control character"),
+        ({"user": "a\n"}, "user", "control character"),
     ],
 )
 def test_wrong(entry: dict[str, object], key: str, words: str) -> None:
