@@ -26,6 +26,7 @@ from edgeflash.model import (
     Severity,
     Verdict,
 )
+from edgeflash.onward import NOTHING_ONWARD, Onward
 from edgeflash.trust import Quality, Trust
 
 JUDGED = "flash_point_c"
@@ -111,7 +112,7 @@ class Standing:
     alarm_notes what else is known of them. tests: test signals shown now, by point name.
     link_figures: what the link's requests came to. live_statuses: what the analyzer's server says
     of live values that it does not call simply good, as OPC UA names it.
-    clock: the gateway's wall clock.
+    clock: the gateway's wall clock. onward: how results leave the gateway.
     """
 
     analyzer: str
@@ -130,6 +131,7 @@ class Standing:
     tests: Mapping[str, TestSignal] = field(default_factory=dict)
     link_figures: LinkFigures = NO_FIGURES
     clock: ClockState = UNKNOWN_CLOCK
+    onward: Onward = NOTHING_ONWARD
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,10 +16,11 @@ from edgeflash.alarms.conditions import (
     LARGEST_STEP_S,
     LONGEST_UNSYNCHRONISED_S,
     LOW_ROOM_BYTES,
+    STEADY_S,
     Facts,
     Seen,
 )
-from edgeflash.config.site import Alarm, Analyzer, Input
+from edgeflash.config.site import Alarm, Analyzer, Input, SiteFile
 
 
 class Priority(StrEnum):
@@ -30,16 +31,41 @@ class Priority(StrEnum):
     LOW = "low"
 
 
+@dataclass(frozen=True, slots=True)
+class SiteParts:
+    """What of a site decides which alarms its analyzers have."""
+
+    inputs: Sequence[Input] = ()
+    has_mqtt: bool = False
+    has_ship: bool = False
+
+    @classmethod
+    def of(cls, file: SiteFile) -> SiteParts:
+        """The parts of a site file."""
+        return cls(file.inputs, bool(file.mqtt), file.ship is not None)
+
+
+NO_PARTS = SiteParts()
+
+
 def _always(analyzer: Analyzer) -> bool:
     return True
 
 
-def _anywhere(inputs: Sequence[Input]) -> bool:
+def _anywhere(site: SiteParts) -> bool:
     return True
 
 
-def _has_heartbeat(inputs: Sequence[Input]) -> bool:
-    return any(one.heartbeat for one in inputs)
+def _has_heartbeat(site: SiteParts) -> bool:
+    return any(one.heartbeat for one in site.inputs)
+
+
+def _has_mqtt(site: SiteParts) -> bool:
+    return site.has_mqtt
+
+
+def _has_ship(site: SiteParts) -> bool:
+    return site.has_ship
 
 
 def _has_product(analyzer: Analyzer) -> bool:
@@ -58,8 +84,7 @@ class Declaration:
     is_latched: once raised it stays until somebody acknowledges it, even after its condition is
     gone. on_delay_s, off_delay_s: how long the condition must hold, or be gone. is_instant: the
     on-delay is 0 and cannot be changed. is_always_on: it cannot be turned off. returns: what ends
-    its condition. applies, applies_to_site: whether an analyzer, and a site with these inputs, can
-    have it.
+    its condition. applies, applies_to_site: whether an analyzer, and a site, can have it.
     """
 
     code: int
@@ -77,7 +102,7 @@ class Declaration:
     is_always_on: bool = False
     applies: Callable[[Analyzer], bool] = _always
     needs: str = ""
-    applies_to_site: Callable[[Sequence[Input]], bool] = _anywhere
+    applies_to_site: Callable[[SiteParts], bool] = _anywhere
 
 
 ALARMS: tuple[Declaration, ...] = (
@@ -182,18 +207,66 @@ ALARMS: tuple[Declaration, ...] = (
         needs="an input with `heartbeat = true`",
         applies_to_site=_has_heartbeat,
     ),
+    Declaration(
+        7,
+        "mqtt_away",
+        "AlarmMqttAway",
+        "An MQTT outlet has not been in session with its broker, or has not brought it what it "
+        "owes, for longer than its `alarm_after_s`. Every analyzer shows it.",
+        f"It has been in session for {STEADY_S:g} s, and delivers.",
+        "The alarm names the outlet, the broker and the reason: find out whether the broker runs, "
+        "can be reached and still knows this gateway. Results and events wait in the journal, on "
+        "the disk of the gateway; whoever looks at the broker sees old values.",
+        Priority.MEDIUM,
+        is_latched=False,
+        condition=conditions.mqtt_away,
+        needs="an `[[mqtt]]` table",
+        applies_to_site=_has_mqtt,
+    ),
+    Declaration(
+        8,
+        "mqtt_set_aside",
+        "AlarmMqttSetAside",
+        "A broker refuses a message of an MQTT outlet whenever it is offered, for a reason that "
+        "concerns this message alone, so that it was set aside and those after it go on. Every "
+        "analyzer shows it.",
+        "The broker has taken every message that was set aside, or somebody has given them up.",
+        "`edgeflash mqtt list` lists them with the broker's reason. Mend the broker (its largest "
+        "packet, what it checks of payloads and topics) and have them tried again, or give them "
+        "up: until then they are missing there.",
+        Priority.MEDIUM,
+        is_latched=False,
+        condition=conditions.mqtt_set_aside,
+        needs="an `[[mqtt]]` table",
+        applies_to_site=_has_mqtt,
+    ),
+    Declaration(
+        9,
+        "shipping_behind",
+        "AlarmShippingBehind",
+        "For longer than the `alarm_after_s` of `[ship]`, no pass has brought all sealed days to "
+        "the store. Every analyzer shows it.",
+        "A pass has brought all of them.",
+        "The alarm says why: find out whether the store runs, can be reached and takes our keys. "
+        "The days wait in the history on the disk of the gateway, which deletes none of them.",
+        Priority.LOW,
+        is_latched=False,
+        condition=conditions.shipping_behind,
+        needs="a `[ship]` table",
+        applies_to_site=_has_ship,
+    ),
 )
 
 BY_NAME: dict[str, Declaration] = {alarm.name: alarm for alarm in ALARMS}
 
 
-def in_force(analyzer: Analyzer, inputs: Sequence[Input] = ()) -> tuple[Declaration, ...]:
-    """The alarms that this analyzer has, with the site file's delays. inputs: of the site."""
+def in_force(analyzer: Analyzer, site: SiteParts = NO_PARTS) -> tuple[Declaration, ...]:
+    """The alarms that this analyzer has, with the site file's delays."""
     return tuple(
         _with_delays(alarm, analyzer.alarms.get(alarm.name, Alarm()))
         for alarm in ALARMS
         if alarm.applies(analyzer)
-        and alarm.applies_to_site(inputs)
+        and alarm.applies_to_site(site)
         and (alarm.is_always_on or analyzer.alarms.get(alarm.name, Alarm()).enabled)
     )
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from edgeflash.clock_state import UNKNOWN_CLOCK, ClockState
 from edgeflash.config.site import Analyzer, Product
 from edgeflash.model import Verdict
+from edgeflash.onward import NOTHING_ONWARD, Onward
 from edgeflash.publication import Standing
 from edgeflash.rules.low_flash import below_minimum
 from edgeflash.trust import Quality, Trust
@@ -31,6 +32,10 @@ LONGEST_UNSYNCHRONISED_S = 900.0
 """A wall clock that is not synchronised for longer is an alarm. Common practice, no source: a time
 service needs some minutes after a start."""
 
+STEADY_S = 10.0
+"""An MQTT outlet is well when its session has stood so long. Common practice, no source: one that
+is thrown out again and again is never well in between."""
+
 CLOCK_RULE = "clock_off"
 """The rule that compares the analyzer's clock with ours."""
 
@@ -46,7 +51,9 @@ class SiteFacts:
     the wall clock moved against the monotonic clock since the last look. silence: what the
     heartbeats of the control system say, in words; empty when it is there. clock: the wall clock
     as the system keeps it. unsynchronised_s: for how long it has not been synchronised; 0 while it
-    is, or nothing is known.
+    is, or nothing is known. onward: how results leave the gateway. mqtt_away, mqtt_set_aside,
+    shipping_behind: what is wrong there, in words and for longer than the site allows; empty when
+    nothing is.
     """
 
     history_fault: str = ""
@@ -55,6 +62,10 @@ class SiteFacts:
     silence: str = ""
     clock: ClockState = UNKNOWN_CLOCK
     unsynchronised_s: float = 0.0
+    onward: Onward = NOTHING_ONWARD
+    mqtt_away: str = ""
+    mqtt_set_aside: str = ""
+    shipping_behind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,3 +183,18 @@ def clock(facts: Facts) -> Seen | None:
 def control_system_silent(facts: Facts) -> Seen | None:
     """The control system does not write its heartbeat."""
     return Seen(True, facts.site.silence) if facts.site.silence else CLEAR
+
+
+def mqtt_away(facts: Facts) -> Seen | None:
+    """An MQTT outlet has not brought its broker what it owes for longer than it may."""
+    return Seen(True, facts.site.mqtt_away) if facts.site.mqtt_away else CLEAR
+
+
+def mqtt_set_aside(facts: Facts) -> Seen | None:
+    """A message that a broker will not have waits for somebody to look at it."""
+    return Seen(True, facts.site.mqtt_set_aside) if facts.site.mqtt_set_aside else CLEAR
+
+
+def shipping_behind(facts: Facts) -> Seen | None:
+    """Sealed days are not in the store, for longer than they may lack there."""
+    return Seen(True, facts.site.shipping_behind) if facts.site.shipping_behind else CLEAR

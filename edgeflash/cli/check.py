@@ -7,7 +7,7 @@ import json as json_module
 import sys
 import textwrap
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,6 +20,7 @@ from edgeflash.config.roles import has_trace, has_trace_block
 from edgeflash.config.schema import SchemaName, json_schema
 from edgeflash.config.site import Analyzer, History, Keep, Site
 from edgeflash.errors import ConfigurationError, Mistake, UsageError
+from edgeflash.gateway.file_check import FileFinding, file_findings
 from edgeflash.gateway.site import checked_site
 from edgeflash.model import Role
 from edgeflash.rules.catalogue import RULES, blind_rules
@@ -50,6 +51,10 @@ def check(
     Every mistake is printed at once as `file:line: key: what is wrong, what would be right`.
     Ends with 0 when all is right, with 2 when something is wrong.
 
+    A file that the site file names (a certificate, a key, a password, the credentials of a store)
+    and that is missing, unreadable or expired is told with its key and ends it with 1: the gateway
+    would start, and that outlet would not work.
+
     With --live, an analyzer that cannot be read, or a value that cannot be, ends it with 1: a wrong
     order of bytes or a wrong unit gives a number, not an error. Nothing is written to an analyzer.
 
@@ -67,20 +72,39 @@ def check(
         sys.exit(WRONG_CONFIGURATION)
     analyzers = [_analyzer_summary(checked, analyzer) for analyzer in checked.file.analyzers]
     looks = _looks(checked) if live else {}
-    fine = all(look.is_fine for look in looks.values())
+    files = file_findings(checked, datetime.now(UTC))
+    fine = all(look.is_fine for look in looks.values()) and not any(f.is_fault for f in files)
     if json:
         for summary in analyzers if live else ():
             summary["live"] = _look_entry(looks[summary["id"]])
-        document = {"ok": fine, "mistakes": [], **_site_summary(checked), "analyzers": analyzers}
+        document = {
+            **{"ok": fine, "mistakes": [], **_site_summary(checked)},
+            "files": [_file_entry(checked, one) for one in files],
+            "analyzers": analyzers,
+        }
         typer.echo(json_module.dumps(document, ensure_ascii=False, indent=2))
         sys.exit(0 if fine else IMPLAUSIBLE)
-    for line in (*_site_lines(checked), *(t for a in analyzers for t in _analyzer_lines(a))):
+    for line in (
+        *_site_lines(checked),
+        *(_file_line(checked, one) for one in files),
+        *(t for a in analyzers for t in _analyzer_lines(a)),
+    ):
         typer.echo(line)
     for look in looks.values():
         for line in _look_lines(look):
             typer.echo(line)
     if not fine:
         sys.exit(IMPLAUSIBLE)
+
+
+def _file_entry(site: Site, one: FileFinding) -> dict[str, Any]:
+    place = {"file": str(site.path), "line": one.line or None, "key": one.key}
+    return {**place, "problem": one.problem, "is_fault": one.is_fault}
+
+
+def _file_line(site: Site, one: FileFinding) -> str:
+    text = str(Mistake(site.path, one.line, one.key, one.problem))
+    return _folded("fault" if one.is_fault else "note", text)
 
 
 def _looks(site: Site) -> dict[str, LiveLook]:

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from edgeflash.cli.history_verify import progress_bar
+from edgeflash.cli.history_verify import progress_bar, refuse_other_owner
 from edgeflash.cli.lines import say_line
 from edgeflash.errors import UsageError
 
@@ -82,6 +82,9 @@ def restore_history(
     if not backup.is_dir():
         raise UsageError(f"{backup}: there is no such folder")
     loaded = load_site(site)
+    for place in (loaded.state_dir, loaded.history_dir):
+        if place.exists():
+            refuse_other_owner(place)
     with progress_bar() as on_progress:
         report = restore(
             backup, loaded.state_dir, loaded.history_dir, leave_out_damaged, on_progress

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -110,11 +111,19 @@ def _trend(history: History, results: Query) -> Figure:
 
 def _availability(history: History, results: Query) -> Figure:
     from edgeflash.figures import AVAILABILITY_COLUMNS, availability_figure
+    from edgeflash.history.query import around_samples
 
     s = results.selection
-    rows = _read(results.select(*AVAILABILITY_COLUMNS))
     holds_s = {name: history.hold_s(name) for name in history.analyzers()}
-    return availability_figure(rows, since=s.since, until=s.until, hold_s=holds_s)
+    around = around_samples(s, timedelta(seconds=max(holds_s.values(), default=0.0)))
+    query = history.results(around.analyzer, around.since, around.until)
+    return availability_figure(
+        _read(query.select(*AVAILABILITY_COLUMNS)),
+        since=s.since,
+        until=s.until,
+        hold_s=holds_s,
+        now=datetime.now(UTC),
+    )
 
 
 def _trace(history: History, results: Query, words: str) -> Figure:
@@ -142,8 +151,6 @@ class _Place:
 
 
 def _at(history: History, analyzer: str, at: Any) -> tuple[Query, Query]:
-    from datetime import timedelta
-
     span = (at, at + timedelta(microseconds=1))
     return history.results(analyzer, *span), history.traces(analyzer, *span)
 

@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -24,6 +25,7 @@ from edgeflash.errors import StorageError, UsageError
 
 if TYPE_CHECKING:
     from edgeflash.config.site import Site
+    from edgeflash.history.findings import Finding
     from edgeflash.history.verify import Progress
 
 _ASK_EVERY_S = 0.5
@@ -103,9 +105,20 @@ def _verified(site: Site, on_progress: Progress) -> dict[str, Any]:
 
     path = site.state_dir / JOURNAL_NAME
     if not path.exists():
-        return report_record(verify(site.history_dir, None, on_progress))
+        report = verify(site.history_dir, None, on_progress)
+        return report_record(replace(report, findings=(_no_journal(path), *report.findings)))
     with Journal.open_readonly(path) as journal:
         return report_record(verify(site.history_dir, journal, on_progress))
+
+
+def _no_journal(path: Path) -> Finding:
+    from edgeflash.history.findings import Finding, Problem
+
+    sentence = (
+        "there is no journal here: the files were looked at by themselves only, and rows could be "
+        "missing unseen"
+    )
+    return Finding(Problem.NO_JOURNAL, str(path), sentence)
 
 
 def _repaired(site: Site, on_progress: Progress) -> dict[str, Any]:
@@ -118,7 +131,7 @@ def _repaired(site: Site, on_progress: Progress) -> dict[str, Any]:
     path = site.state_dir / JOURNAL_NAME
     if not path.exists():
         raise StorageError(f"{path}: there is no journal here to mend the history from")
-    _refuse_other_owner(path)
+    refuse_other_owner(path)
     try:
         journal = Journal.open(path)
     except JournalInUseError:
@@ -132,11 +145,11 @@ def _repaired(site: Site, on_progress: Progress) -> dict[str, Any]:
         journal.close()
 
 
-def _refuse_other_owner(path: Path) -> None:
-    """Files made by root could not be replaced by the gateway's user later."""
+def refuse_other_owner(path: Path) -> None:
+    """Files made by root could not be replaced by the gateway's user later. Raises UsageError."""
     owner = path.stat().st_uid
-    if os.geteuid() not in (owner,):
-        raise UsageError(f"{path}: mend the history as its owner, user id {owner}, not as another")
+    if os.geteuid() != owner:
+        raise UsageError(f"{path}: run this as its owner, user id {owner}, not as another")
 
 
 def _repaired_by_gateway(socket: Path, on_progress: Progress) -> dict[str, Any]:

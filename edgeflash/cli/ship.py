@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,6 +16,7 @@ from rich.console import Console
 from rich.progress import track
 
 from edgeflash.cli.lines import say_error, say_line
+from edgeflash.service.parent import ParentWatch
 
 _GENTLY = 10
 
@@ -40,6 +42,9 @@ def ship(
     gently: Annotated[
         bool, typer.Option("--gently", help="Give way to other programs of this machine.")
     ] = False,
+    with_parent: Annotated[
+        bool, typer.Option("--with-parent", hidden=True, help="End when standard input ends.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
 ) -> None:
     """Send the sealed UTC days of SITE's history to the store, as immutable files.
@@ -55,6 +60,8 @@ def ship(
     from edgeflash.fleet.site_ship import owed as owed_by
     from edgeflash.fleet.site_ship import shipping
 
+    # First of all: a gateway that was killed while this started must not leave it behind.
+    parent = ParentWatch(sys.stdin.fileno()) if with_parent else None
     if gently:
         # A service manager may forbid it; then it is as it is.
         with contextlib.suppress(OSError):
@@ -76,7 +83,8 @@ def ship(
             session.shipper.doubt()
         total, files = session.begin(datetime.now(UTC))
         for _ in track(files, "Shipping", total=total, console=console, transient=True):
-            pass
+            if parent is not None and parent.is_gone:
+                raise typer.Exit(1)  # between two files; the next pass goes on
         if check:
             others = list(session.shipper.read_the_others())
             console.print(f"{len(others)} parts are in the store alone")

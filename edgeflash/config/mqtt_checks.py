@@ -134,6 +134,12 @@ def _sparkplug_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
             yield Problem((*path, key), why, (form,))
     if not is_sparkplug:
         return
+    if entry.primary_host is not None and entry.alarm_after_s <= entry.host_overlap_s:
+        why = (
+            f"must be more than host_overlap_s ({entry.host_overlap_s:g}), not "
+            f"{entry.alarm_after_s:g}: so long nobody can know whether the host has what was sent"
+        )
+        yield Problem((*path, "alarm_after_s"), why, ((*path, "host_overlap_s"),))
     for key in ("group_id", "node_id"):
         if getattr(entry, key) is None:
             yield Problem((*path, key), "is missing; a Sparkplug node is named by it", (form,))

@@ -33,7 +33,8 @@ class MqttEntry(Strict):
     for the broker to answer, anything. state_every_s: the least time between two states of one
     analyzer. heartbeat_s: the most. state_valid_s: a retained state older than that is withdrawn
     by the broker (MQTT 5) and must not be used by anyone. start_from: what an outlet that is new
-    to the journal sends: results from now on, or all that the journal holds.
+    to the journal sends: results from now on, or all that the journal holds. alarm_after_s: how
+    long it may be away from its broker, or owe it without getting on, before that is an alarm.
 
     Of Sparkplug only: group_id, node_id: of the edge node; nobody else in the plant has both.
     primary_host: the host application without which nothing is sent. host_overlap_s: how long it
@@ -63,6 +64,7 @@ class MqttEntry(Strict):
     heartbeat_s: _Seconds = 10.0
     state_valid_s: _Seconds = 60.0
     start_from: StartFrom = "now"
+    alarm_after_s: Annotated[float, Field(ge=10, le=604_800)] = 300.0
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
     group_id: _SparkplugId | None = None

@@ -16,7 +16,8 @@ class Ship(Strict):
 
     url: `s3://BUCKET/PREFIX`, or a folder that is there. endpoint: of another S3-compatible server;
     region: of the bucket. Keys come from the environment or the credentials file. tables: only
-    these; all when empty.
+    these; all when empty. alarm_after_s: how long sealed days may lack in the store before that is
+    an alarm.
     """
 
     url: Annotated[str, Field(min_length=1, max_length=1024)]
@@ -24,3 +25,4 @@ class Ship(Strict):
     endpoint: str = ""
     region: Annotated[str, Field(max_length=64)] = ""
     tables: tuple[ShippedTable, ...] = ()
+    alarm_after_s: Annotated[float, Field(ge=60, le=2_678_400)] = 93_600.0

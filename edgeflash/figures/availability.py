@@ -25,13 +25,14 @@ def availability_figure(
     since: datetime | None = None,
     until: datetime | None = None,
     hold_s: float | Mapping[str, float] = DEFAULT_HOLD_S,
+    now: datetime | None = None,
 ) -> Figure:
     """The figure. results: rows of every verdict with AVAILABILITY_COLUMNS, of any analyzers.
 
-    A day on which no sample was taken is not known, which is not the same as 0 %. hold_s: as for
-    `resample`.
+    A day on which no sample was taken is not known, which is not the same as 0 %. since, until,
+    hold_s, now: as for `resample`.
     """
-    found = resample(results, _DAY, hold_s=hold_s, since=since, until=until)
+    found = resample(results, _DAY, hold_s=hold_s, since=since, until=until, now=now)
     names = tuple(sorted(set(found["analyzer"].to_pylist())))
     days = len(found) // len(names) if names else 0
     shares = np.asarray(found["good_share"].to_numpy(), np.float64).reshape(len(names), days)

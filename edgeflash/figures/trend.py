@@ -24,7 +24,7 @@ from edgeflash.figures.figure import (
     Symbol,
     Values,
 )
-from edgeflash.history.resample import DEFAULT_HOLD_S, RESAMPLED_FROM, resample
+from edgeflash.history.resample import DEFAULT_HOLD_S, RESAMPLED_FROM, resample, steps
 from edgeflash.model import Verdict
 
 TREND_COLUMNS = (*RESAMPLED_FROM, "published_c", "reported_c", "minimum_c", "reasons")
@@ -186,12 +186,13 @@ def _number(value: float) -> str:
 
 
 def _ends(rows: pa.Table, hold_s: float) -> Places:
-    """How long each verdict stands: until the next cycle, no longer than the hold."""
-    at, finished = _times(rows["sampled_at"]), _times(rows["finished_at"])
-    held = finished + np.timedelta64(round(hold_s * 1e6), "us")
-    following = np.append(at[1:], held[-1:])
-    until: Places = np.maximum(np.minimum(following, held), at)
-    return until
+    """How long each verdict stands, as `resample` has it: until the next cycle, or the first one
+    that was missed before that, and no longer than the hold."""
+    at_us, finished_us = (_times(rows[n]).view(np.int64) for n in ("sampled_at", "finished_at"))
+    missed = np.asarray(rows["missed"].fill_null(0).to_numpy(), np.int64)
+    unweighed = np.zeros(len(rows)), np.zeros(len(rows), bool)
+    stood = steps(at_us, finished_us + round(hold_s * 1e6), missed, *unweighed)
+    return stood.end_us.view("datetime64[us]")
 
 
 def _joined(at: Places, published: Values, accepted: Any, until: Places) -> tuple[Places, Values]:

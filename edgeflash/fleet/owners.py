@@ -1,8 +1,9 @@
 """Whose prefix it is: two gateways with one site name must not write into one another's history.
 
-A gateway says that the prefix is its own by an object of its own name, and only then looks whether
-another has said so too. Of two that come at once at least one sees the other, whatever the order,
-and stops; no exclusive write is needed, which not every store has.
+A gateway asks for the prefix by an object of its own name, and only then looks whether another has
+asked or holds it. Of two that ask at once at least one sees the other, whatever the order, and
+takes its asking back; no exclusive write is needed, which not every store has. Who saw nobody holds
+the prefix from then on, and is not stopped by somebody who asks.
 """
 
 from __future__ import annotations
@@ -10,7 +11,10 @@ from __future__ import annotations
 import json
 import socket
 import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
 
 from edgeflash.errors import EdgeflashError, StorageError
@@ -43,66 +47,104 @@ def gateway_id(state_dir: Path) -> str:
     return made
 
 
+class _State(StrEnum):
+    """Of a claim. One without is of before there were states, and holds."""
+
+    ASKS = "asks"
+    HOLDS = "holds"
+    GAVE_UP = "gave up"
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """What a gateway says of a prefix. supersedes: gateways that have it no more."""
+
+    state: _State
+    supersedes: frozenset[str] = frozenset()
+    host: str = ""
+
+    def encoded(self) -> bytes:
+        return json.dumps(
+            {
+                "host": self.host or socket.gethostname(),
+                "state": self.state.value,
+                "supersedes": sorted(self.supersedes),
+                "said_at": datetime.now(UTC).isoformat(timespec="seconds"),
+            }
+        ).encode()
+
+
+def has_claimed(store: Store, site: str, gateway: str) -> bool:
+    """Whether this gateway has ever asked for the prefix in this store. Raises StoreError."""
+    return store.size(_path(site, gateway)) is not None
+
+
 def claim(store: Store, site: str, gateway: str, *, take_over: bool = False) -> None:
     """Makes sure that the site's prefix is this gateway's.
 
     take_over: those who had it before have it no more; for a machine that was replaced.
     Raises PrefixOwnedError or StoreError.
     """
-    mine = f"{owners_folder(site)}/{gateway}.json"
-    if (own := store.read(mine)) is None:
-        own = _claim([])
-        store.put(mine, own)
-    claims = {name.removesuffix(".json") for name in store.names(owners_folder(site))} - {gateway}
-    superseded = _superseded(own)
-    for other in sorted(claims):
-        theirs = store.read(f"{owners_folder(site)}/{other}.json") or b""
-        if take_over:
-            superseded.add(other)
-        elif gateway in _superseded(theirs):
-            raise PrefixOwnedError(
-                f"{store}: another gateway ({_host(theirs)}) has taken over the site '{site}'; "
-                "this one ships no more. To take it back: edgeflash ship SITE --take-over"
-            )
-        elif other not in superseded:
-            raise PrefixOwnedError(
-                f"{store}: a gateway on {_host(theirs)} ships as site '{site}' already. Give this "
-                "one a site name of its own; or, if this machine replaces that one: "
-                "edgeflash ship SITE --take-over"
-            )
+    mine = _path(site, gateway)
+    own = _read(store, mine)
+    if own is None or own.state is not _State.HOLDS:
+        own = _Claim(_State.ASKS, frozenset() if own is None else own.supersedes)
+        store.put(mine, own.encoded())
+    others = _others(store, site, gateway)
     if take_over:
-        for other in sorted(claims):
-            _release(store, site, other, gateway)
-        store.put(mine, _claim(sorted(superseded)))
+        for other, theirs in others.items():
+            if gateway in theirs.supersedes:  # what it took over from us once, we take back
+                back = replace(theirs, supersedes=theirs.supersedes - {gateway})
+                store.put(_path(site, other), back.encoded())
+        own = replace(own, supersedes=own.supersedes | others.keys())
+        store.put(mine, replace(own, state=_State.HOLDS).encoded())
+        return
+    if why := _refusal(own, gateway, others):
+        if own.state is _State.ASKS:
+            # Left there, it would stand against whoever asks next.
+            store.put(mine, replace(own, state=_State.GAVE_UP).encoded())
+        raise PrefixOwnedError(f"{store}: {why.format(site=site)}")
+    if own.state is _State.ASKS:
+        store.put(mine, replace(own, state=_State.HOLDS).encoded())
 
 
-def _release(store: Store, site: str, other: str, gateway: str) -> None:
-    """Takes back that the other once took over from us."""
-    path = f"{owners_folder(site)}/{other}.json"
-    content = store.read(path) or b""
-    if gateway in (theirs := _superseded(content)):
-        store.put(path, _claim(sorted(theirs - {gateway}), _host(content)))
+def _refusal(own: _Claim, gateway: str, others: Mapping[str, _Claim]) -> str:
+    """Why the prefix is not this gateway's; empty when it is."""
+    for other, theirs in others.items():
+        host = theirs.host or "an unknown host"
+        if gateway in theirs.supersedes:
+            return (
+                f"another gateway ({host}) has taken over the site '{{site}}'; this one ships no "
+                "more. To take it back: edgeflash ship SITE --take-over"
+            )
+        if other in own.supersedes or theirs.state is _State.GAVE_UP:
+            continue
+        if theirs.state is _State.HOLDS or own.state is _State.ASKS:
+            return (
+                f"a gateway on {host} ships as site '{{site}}' already. Give this one a site name "
+                "of its own; or, if this machine replaces that one: edgeflash ship SITE --take-over"
+            )
+    return ""
 
 
-def _claim(superseded: list[str], host: str = "") -> bytes:
-    return json.dumps(
-        {
-            "host": host or socket.gethostname(),
-            "supersedes": superseded,
-            "said_at": datetime.now(UTC).isoformat(timespec="seconds"),
-        }
-    ).encode()
+def _others(store: Store, site: str, gateway: str) -> Mapping[str, _Claim]:
+    """The claims of others, by gateway. One that says nothing we know holds the prefix."""
+    names = {name.removesuffix(".json") for name in store.names(owners_folder(site))} - {gateway}
+    return {n: _read(store, _path(site, n)) or _Claim(_State.HOLDS) for n in sorted(names)}
 
 
-def _superseded(content: bytes) -> set[str]:
+def _path(site: str, gateway: str) -> str:
+    return f"{owners_folder(site)}/{gateway}.json"
+
+
+def _read(store: Store, path: str) -> _Claim | None:
+    """A claim; None without one."""
+    content = store.read(path)
+    if content is None:
+        return None
     try:
-        return {str(other) for other in json.loads(content)["supersedes"]}
-    except (ValueError, KeyError, TypeError):
-        return set()
-
-
-def _host(content: bytes) -> str:
-    try:
-        return str(json.loads(content)["host"])
-    except (ValueError, KeyError, TypeError):
-        return "an unknown host"
+        said = json.loads(content)
+        supersedes = frozenset(str(other) for other in said["supersedes"])
+        return _Claim(_State(said.get("state", _State.HOLDS)), supersedes, str(said["host"]))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return _Claim(_State.HOLDS)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
@@ -43,13 +43,15 @@ class ShipReport:
 
     parts, rows, sent_bytes: shipped by it. waiting: days past whose rows are still in the journal.
     unreadable: files of the history that could not be read, with why. damaged: parts of the store
-    that had to be sent again.
+    that had to be sent again. through: the last day (ISO 8601) up to which nothing that is sealed
+    lacks in the store.
     """
 
     parts: int = 0
     rows: int = 0
     sent_bytes: int = 0
     waiting: int = 0
+    through: str = ""
     unreadable: list[str] = field(default_factory=list)
     damaged: list[str] = field(default_factory=list)
 
@@ -75,6 +77,7 @@ class Shipper:
         self.report = ShipReport()
         self._read_serials: set[tuple[TableName, int]] = set()
         self._now = datetime.now(UTC)
+        self._first_lacking = date.max
 
     def work(self, now: datetime, in_journal: set[Cell]) -> tuple[int, Iterator[Partition]]:
         """How many files have to be looked at, and the pass over them, one at a time.
@@ -88,6 +91,7 @@ class Shipper:
         for table in self._tables:
             self._learn(table)
         last = last_sealed_day(now)
+        self._first_lacking = last + timedelta(days=1)
         files = [
             partition
             for table in self._tables
@@ -139,17 +143,24 @@ class Shipper:
                 continue  # retention took it, or the writer set it aside; both know what they do
             except StorageError as error:
                 self.report.unreadable.append(str(error))
+                self._lacks(date.fromisoformat(f"{partition.period}-01"[:10]))
                 continue
             whole = True
             for day, of_day in rows_by_day(partition.table, rows):
                 cell = Cell(partition.table, partition.analyzer, day)
                 if day > last or cell in in_journal:
                     whole = False
-                    self.report.waiting += day <= last
+                    if day <= last:
+                        self.report.waiting += 1
+                        self._lacks(day)
                     continue
                 self._ship_day(cell, of_day)
             if whole:
                 self._ledger.note_file(partition, before)
+        self.report.through = (self._first_lacking - timedelta(days=1)).isoformat()
+
+    def _lacks(self, day: date) -> None:
+        self._first_lacking = min(self._first_lacking, day)
 
     def _ship_day(self, cell: Cell, rows: pa.Table) -> None:
         digest = content_digest(rows)

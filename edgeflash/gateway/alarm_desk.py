@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from datetime import datetime
 
 import structlog
 
-from edgeflash.alarms.catalogue import Declaration, in_force
+from edgeflash.alarms.catalogue import NO_PARTS, Declaration, SiteParts, in_force
 from edgeflash.alarms.conditions import Facts
 from edgeflash.alarms.state import (
     Kept,
@@ -18,7 +18,7 @@ from edgeflash.alarms.state import (
     step,
     unreadable,
 )
-from edgeflash.config.site import Analyzer, Input
+from edgeflash.config.site import Analyzer
 from edgeflash.errors import EdgeflashError
 from edgeflash.gateway.state_saver import StateSaver
 from edgeflash.journal import Journal
@@ -39,21 +39,21 @@ class UnknownAlarmError(EdgeflashError):
 class AlarmDesk:
     """Raises, acknowledges and keeps the alarms of one analyzer.
 
-    inputs: those of the site, for the alarms that watch who writes them. on_event: is told every
-    change, for the event record.
+    site: for the alarms that not every site can have. on_event: is told every change, for the event
+    record.
     """
 
     def __init__(
         self,
         analyzer: Analyzer,
         journal: Journal,
-        inputs: Sequence[Input] = (),
+        site: SiteParts = NO_PARTS,
         on_event: Callable[[EventEntry], None] = lambda entry: None,
     ) -> None:
         self._analyzer = analyzer.id
         self._on_event = on_event
         self._log = log.bind(analyzer=analyzer.id)
-        self._alarms = {alarm.name: alarm for alarm in in_force(analyzer, inputs)}
+        self._alarms = {alarm.name: alarm for alarm in in_force(analyzer, site)}
         stored = journal.states()
         self._kept = {
             name: self._restored(alarm, stored.get(self._key(name)))

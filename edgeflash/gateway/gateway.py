@@ -11,6 +11,7 @@ from functools import partial
 import structlog
 
 from edgeflash.alarms.acknowledging import SOCKET_NAME, OperatorSocket
+from edgeflash.alarms.catalogue import SiteParts
 from edgeflash.alarms.conditions import SiteFacts
 from edgeflash.clock_state import ClockState
 from edgeflash.config.site import Site
@@ -27,10 +28,11 @@ from edgeflash.gateway.mqtt_outlets import (
     result_consumers,
     settle_consumers,
 )
+from edgeflash.gateway.onward_desk import OnwardDesk
 from edgeflash.gateway.operations import GatewayOperations
 from edgeflash.gateway.operator_requests import OperatorRequests
 from edgeflash.gateway.outlet_runner import OutletRunner
-from edgeflash.gateway.ship_runner import ShipRunner, owed_to_store
+from edgeflash.gateway.ship_runner import made_ship_runner, owed_to_store
 from edgeflash.gateway.site_watch import SiteWatch
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.history import HistoryWriter
@@ -38,7 +40,7 @@ from edgeflash.history.repair import repair
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
-from edgeflash.outlets import ModbusOutlet, MqttOutlet, OpcUaOutlet
+from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
@@ -81,7 +83,7 @@ class Gateway:
         self._surroundings = Surroundings(keys, self._lines)
         self._workers: list[AnalyzerWorker] = []
         self._runners: list[OutletRunner] = []
-        self._mqtt: list[MqttOutlet] = []
+        self._onward = OnwardDesk(site.file, clock)
         self._operations: GatewayOperations | None = None
         self._history_desk: HistoryDesk | None = None
 
@@ -135,7 +137,7 @@ class Gateway:
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
-                *self._shipping(),
+                *self._shipping(journal),
             ]
             waiting = asyncio.create_task(self._ready_then_stop(stop, on_ready))
             await asyncio.wait([waiting, *tasks], return_when=asyncio.FIRST_COMPLETED)
@@ -146,6 +148,9 @@ class Gateway:
         finally:
             if self._operations is not None:
                 self._operations.end_all_tests("the gateway ends")
+            for worker in self._workers:
+                worker.alarms.saver.hand_over()
+                worker.declared.saver.hand_over()
             if self._history_desk is not None:
                 self._history_desk.stop()
             await asyncio.to_thread(last_flush, history)
@@ -187,7 +192,7 @@ class Gateway:
                 ),
                 lambda: self._inputs.readings(self._clock.mono_s()),
                 site_facts=self._site_facts,
-                site_inputs=file.inputs,
+                site_parts=SiteParts.of(file),
                 surroundings=self._surroundings,
             )
             for analyzer in file.analyzers
@@ -195,13 +200,13 @@ class Gateway:
 
     def _site_facts(self) -> SiteFacts:
         silent = self._inputs.silent(self._clock.mono_s(), self._started_mono_s)
-        return replace(self._watch.facts, silence="; ".join(silent))
+        return self._onward.told(replace(self._watch.facts, silence="; ".join(silent)))
 
-    def _shipping(self) -> list[asyncio.Task[None]]:
+    def _shipping(self, journal: Journal) -> list[asyncio.Task[None]]:
         ship = self._site.file.ship
         if ship is None:
             return []
-        runner = ShipRunner(self._site.path, ship.every_s)
+        self._onward.ship = runner = made_ship_runner(self._site, ship, journal, self._clock)
         return [asyncio.create_task(runner.run(), name="shipping")]
 
     def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
@@ -234,7 +239,7 @@ class Gateway:
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
             mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
-            self._mqtt.append(mqtt)
+            self._onward.mqtt.append((entry, mqtt))
             runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners
 
@@ -246,7 +251,7 @@ class Gateway:
         """What the outlets may say of the gateway itself."""
         site = self._watch.facts
         faults = {worker.analyzer.id: worker.storage_fault for worker in self._workers}
-        mqtt = tuple(outlet.figures for outlet in self._mqtt)
+        mqtt = tuple(outlet.figures for _, outlet in self._onward.mqtt)
         return GatewayFacts(self._started_at, site.history_fault, faults, site.free_bytes, mqtt)
 
     def _note_change(self, analyzer: str) -> None:
@@ -282,6 +287,7 @@ class Gateway:
                 next_tick_s = now_s - now_s % TICK_S + TICK_S
                 for seen in self._watch.look():
                     record.note(seen)
+                self._onward.look()
                 for worker in self._workers:
                     worker.refresh()
                 views = self.views()

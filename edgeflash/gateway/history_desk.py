@@ -74,6 +74,8 @@ class HistoryDesk:
         rows = sum(m.brought_back for m in report.mended)
         text = f"{len(report.mended)} files mended, {rows} rows brought back from the journal, "
         text += f"{len(report.left)} findings left"
+        if report.unproven:
+            text += f", {report.unproven} rows unproved"
         log.info("history repair ended", what=text)
         self._note(
             EventEntry(

@@ -42,6 +42,15 @@ class StateSaver:
         """Returns when every state is on disk."""
         await self._is_saved.wait()
 
+    def hand_over(self) -> None:
+        """Gives what is not yet on disk to the journal's own thread, which writes it as it closes.
+
+        For the end, when nothing waits for answers any more. What is under way was given before
+        it, so the newest stays.
+        """
+        for key, text in self._unsaved.items():
+            self._journal.put_state_soon(key, text)
+
     async def save_for_ever(self) -> None:
         """Puts changed states on disk; on a disk that refuses, the newest of each, in time."""
         while True:
@@ -57,7 +66,7 @@ class StateSaver:
 
     async def _put(self, key: str, text: str) -> bool:
         try:
-            await asyncio.to_thread(self._journal.put_state, key, text)
+            await asyncio.wrap_future(self._journal.put_state_soon(key, text))
         except Exception as error:
             # Whatever goes wrong with the record, the gateway runs on and the states are shown.
             if not self.fault:

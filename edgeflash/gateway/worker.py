@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from math import inf
 
 import structlog
 
+from edgeflash.alarms.catalogue import NO_PARTS, SiteParts
 from edgeflash.alarms.conditions import Facts, SiteFacts
 from edgeflash.config.analyzer_map import AnalyzerMap
-from edgeflash.config.site import Input, Product
+from edgeflash.config.site import Product
 from edgeflash.cycles.assembler import Assembler, previous_of
 from edgeflash.gateway.alarm_desk import AlarmDesk
 from edgeflash.gateway.declared_desk import DeclaredDesk
@@ -73,7 +74,7 @@ class AnalyzerWorker:
         watchers: Watchers,
         inputs: Callable[[], tuple[InputReading, ...]] = lambda: (),
         site_facts: Callable[[], SiteFacts] = SiteFacts,
-        site_inputs: Sequence[Input] = (),
+        site_parts: SiteParts = NO_PARTS,
         surroundings: Surroundings = ALONE,
     ) -> None:
         self.analyzer = judgement.analyzer
@@ -99,7 +100,7 @@ class AnalyzerWorker:
         self._assembler = self._made_assembler(self._previous())
         self._has_accepted = False
         on_event = watchers.on_event
-        self.alarms = AlarmDesk(self.analyzer, journal, site_inputs, on_event)
+        self.alarms = AlarmDesk(self.analyzer, journal, site_parts, on_event)
         now, mono_s = clock.utc_now(), clock.mono_s()
         finished_mono_s = self._finished_mono_s(now, mono_s)
         self.declared = DeclaredDesk(
@@ -321,6 +322,7 @@ class AnalyzerWorker:
             alarms=self.alarms.states,
             alarm_notes=self.alarms.notes,
             clock=facts.site.clock,
+            onward=facts.site.onward,
         )
 
     def _product_of(self, result: Result | None) -> Product | None:

@@ -6,7 +6,8 @@ what came to the files later is still in the journal then, and comes to them aga
 Nothing is ever there twice, for a row that a file holds is known by its key.
 
 A folder of backups is `STAMP/` for each, with `manifest.json`, `SHA256SUMS`, `journal.sqlite3` and
-`history/`. A file that the backup before has in the same bytes is a second name of that one.
+`history/`. A file that the backup before has in the same bytes is a second name of that one; its
+bytes there are read again first, for a disk may have spoiled them since.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from edgeflash.history.files import sync_folder
 from edgeflash.history.journal_rows import CONSUMERS, feed_of
 from edgeflash.history.layout import Partition, partitions_in
 from edgeflash.history.manifest import FORMAT, Manifest, load_manifest, save_manifest
+from edgeflash.history.one_writer import alone_in
 from edgeflash.history.retired import FILE_NAME, RETENTION_FOLDER
 from edgeflash.history.schema import TableName
 from edgeflash.history.verify import Progress, no_progress
@@ -38,6 +40,7 @@ from edgeflash.journal.ledger import FileNote
 from edgeflash.journal.ledger_reading import ledger_page, ledger_state
 
 HISTORY = "history"
+_STAMP = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]T[0-9][0-9][0-9][0-9][0-9][0-9]Z"
 _ATTEMPTS = 5
 _REPLACED = 100
 _CHUNK_BYTES = 1024 * 1024
@@ -66,8 +69,9 @@ def back_up(
 ) -> BackupReport:
     """Makes one backup below the target folder. The folder has its name only once it is whole.
 
-    Raises StorageError when a disk refuses; nothing is left of a backup that was broken off but a
-    folder that the next one deletes. Raises UsageError for a target inside what is backed up.
+    Raises StorageError when a disk refuses, or while another backup is made there; nothing is left
+    of a backup that was broken off but a folder that the next one deletes. Raises UsageError for a
+    target inside what is backed up.
     """
     if target.resolve().is_relative_to(history.resolve()):
         raise UsageError(f"{target}: a backup cannot be inside the history")
@@ -75,11 +79,25 @@ def back_up(
     pending, final = target / f".{name}.pending", target / name
     if final.exists():
         raise UsageError(f"{final}: there is a backup of this second already")
+    # A second one would take the first one's folder for broken off.
+    with alone_in(target, "another backup"):
+        return _made(history, journal, pending, final, now, on_progress)
+
+
+def _made(
+    history: Path,
+    journal: JournalReader,
+    pending: Path,
+    final: Path,
+    now: datetime,
+    on_progress: Progress,
+) -> BackupReport:
+    target = final.parent
     try:
         _delete_broken_off(target)
         before = newest(target)
         for _ in range(_ATTEMPTS):
-            pending.mkdir(parents=True)
+            pending.mkdir()
             work = _Backup(history, journal, pending, before)
             if work.run(on_progress):
                 manifest = work.finished(now)
@@ -100,7 +118,7 @@ def back_up(
 
 def newest(target: Path) -> Path | None:
     """The last whole backup of a folder of backups; None when there is none."""
-    found = [p for p in target.glob("[0-9]*Z") if (p / "manifest.json").is_file()]
+    found = [p for p in target.glob(_STAMP) if (p / "manifest.json").is_file()]
     return max(found, default=None)
 
 
@@ -145,7 +163,10 @@ class _Backup:
         return all(now[f] == trimmed[f] or now[f] <= positions[f] for f in CONSUMERS)
 
     def finished(self, now: datetime) -> Manifest:
-        """Writes the manifest, and makes everything durable."""
+        """Writes the manifest, and makes everything durable. Raises OSError when a file is gone."""
+        for name, (_, size) in self.sums.items():
+            if (self.pending / name).stat().st_size != size:
+                raise OSError(f"{name} was changed by another program")
         with JournalReader(self.pending / JOURNAL_NAME) as there:
             manifest = Manifest(
                 format=FORMAT,
@@ -209,14 +230,14 @@ class _Backup:
         found = copy_open_file(held, target)
         self.sums[name] = found
         if self.before is not None and known.get(name) == found:
-            target.unlink()
-            try:
-                os.link(self.before / name, target)
-            except OSError:
-                copy_file(self.before / name, target)  # a file system without hard links
-            else:
-                self.linked += 1
-                return found
+            shared = target.with_name(f".{target.name}")
+            with suppress(OSError):  # gone meanwhile, or a file system without hard links
+                os.link(self.before / name, shared)
+                if digest_of(shared) == found:
+                    shared.replace(target)
+                    self.linked += 1
+                    return found
+            shared.unlink(missing_ok=True)
         self.copied += 1
         return found
 
@@ -257,6 +278,5 @@ def _known(before: Path | None) -> Mapping[str, tuple[str, int]]:
 
 
 def _delete_broken_off(target: Path) -> None:
-    target.mkdir(parents=True, exist_ok=True)
-    for left in target.glob(".*.pending"):
+    for left in target.glob(f".{_STAMP}.pending"):
         shutil.rmtree(left)

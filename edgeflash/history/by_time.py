@@ -103,7 +103,8 @@ class ResultsByTime:
 
 
 def _may_hold(month: Partition, low: datetime, high: datetime) -> bool:
-    return month.end > low and month.start - LONGEST_DELAY <= high
+    # No moment is moved: there may be no such one.
+    return month.end > low and month.start - high <= LONGEST_DELAY
 
 
 def _between(table: pa.Table, low: datetime, high: datetime) -> pa.Table:

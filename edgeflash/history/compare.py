@@ -59,6 +59,9 @@ def compared(partition: Partition, path: str, held: FileRows, expected: Expected
     noted = {note.sha256 for note in expected.page.fingerprints}
     if noted and held.sha256 not in noted:
         sentence = "its bytes are not those that the gateway wrote"
+        rows = {note.rows for note in expected.page.fingerprints}
+        if held.rows not in rows:
+            sentence += f": it has {held.rows} rows, and had {max(rows)}"
         found.append(Finding(Problem.CHANGED_BYTES, path, sentence, partition))
     found += _beside_journal(partition, path, held, expected)
     found += _beside_ledger(partition, path, held, expected)

@@ -22,6 +22,9 @@ from edgeflash.history.schema import AS_READ, TABLES, schema
 
 _MAGIC = b"PAR1"
 
+UNREADABLE = ".unreadable"
+"""How the names of files end that were set aside."""
+
 _SAMPLES_LEVEL = 3
 """Of zstd: half the bytes of its lowest level, in the same time."""
 
@@ -121,6 +124,15 @@ def _reading(path: Path) -> Iterator[None]:
         raise StorageError(f"{path}: the disk refuses to read this file: {error}") from error
 
 
+def rows_in(folder: Path, partition: Partition) -> int:
+    """How many rows a file has by its footer; 0 where there is none. Raises as `read_file`."""
+    try:
+        with opened(folder, partition) as held:
+            return sum(map(held.row_count, range(len(held))))
+    except FileNotFoundError:
+        return 0
+
+
 def read_whole_rows(
     folder: Path, partition: Partition, columns: Sequence[str] | None = None
 ) -> pa.Table:
@@ -211,12 +223,21 @@ def set_aside(folder: Path, partition: Partition) -> Path:
     aside = folder / UNREADABLE_FOLDER
     aside.mkdir(parents=True, exist_ok=True)
     number = 1
-    while (target := aside / f"{partition.flat_name}~{number}.unreadable").exists():
+    while (target := aside / f"{partition.flat_name}~{number}{UNREADABLE}").exists():
         number += 1
     path.rename(target)
     sync_folder(path.parent)
     sync_folder(aside)
     return target
+
+
+def sync_place(folder: Path, partition: Partition) -> None:
+    """Makes the place of a file durable that is there already. Raises StorageError."""
+    path = partition.path(folder)
+    try:
+        sync_folder(path.parent)
+    except OSError as error:
+        raise StorageError(f"{path}: the disk refuses to keep this file: {error}") from error
 
 
 def sync_folder(path: Path) -> None:

@@ -30,6 +30,9 @@ class Problem(StrEnum):
     CHANGED_BYTES = "changed_bytes"
     ALWAYS_BUSY = "always_busy"
     FOREIGN_FILE = "foreign_file"
+    LOST_ROWS = "lost_rows"
+    JOURNAL_DAMAGED = "journal_damaged"
+    NO_JOURNAL = "no_journal"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,8 @@ import os
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote, unquote
 
@@ -35,7 +36,9 @@ _SITE = "_site"
 _ESCAPED_SITE = "%5Fsite"
 
 _PERIOD_KEY = {name: "day" if t.day_files else "month" for name, t in TABLES.items()}
-_PERIOD_FORMAT = {name: "%Y-%m-%d" if t.day_files else "%Y-%m" for name, t in TABLES.items()}
+_PERIOD_LETTERS = {
+    name: len("2026-05-01" if t.day_files else "2026-05") for name, t in TABLES.items()
+}
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -68,10 +71,13 @@ class Partition:
 
     @property
     def end(self) -> datetime:
-        """The first instant after its period."""
-        if TABLES[self.table].day_files:
-            return self.start + timedelta(days=1)
-        return (self.start + timedelta(days=32)).replace(day=1)
+        """The first instant after its period; of the last there is, its last instant."""
+        try:
+            if TABLES[self.table].day_files:
+                return self.start + timedelta(days=1)
+            return (self.start + timedelta(days=32)).replace(day=1)
+        except OverflowError:  # an analyzer's clock may say 9999
+            return datetime.max.replace(tzinfo=UTC)
 
 
 def _key_of(analyzer: str) -> str:
@@ -87,7 +93,8 @@ def _analyzer_of(key: str) -> str:
 
 def period_of(table: TableName, at: datetime) -> str:
     """The month or day, in UTC, that a row of this time belongs to."""
-    return at.astimezone(UTC).strftime(_PERIOD_FORMAT[table])
+    # Not strftime, which writes years before 1000 with fewer digits.
+    return at.astimezone(UTC).isoformat()[: _PERIOD_LETTERS[table]]
 
 
 def partition_of(table: TableName, analyzer: str, at: datetime) -> Partition:
@@ -126,27 +133,30 @@ def partitions_in(
     since: datetime | None = None,
     until: datetime | None = None,
 ) -> list[Partition]:
-    """The files there are that can hold rows of this analyzer and time, sorted."""
+    """The files there are that can hold rows of this analyzer and time, sorted.
+
+    A folder by another name than ours, as somebody's copy `month=2026-05.old`, is not taken for
+    one: its rows would be there twice.
+    """
     # Names only, no path objects: a question about ten years would spend more on them than on
     # whatever it asks.
-    top = f"{folder}/{table}"
-    keys = _names(top, "an=") if analyzer is None else [_key_of(analyzer)]
-    found = []
-    for key in keys:
-        of_analyzer = f"{top}/an={key}"
-        for period in _names(of_analyzer, f"{_PERIOD_KEY[table]}="):
-            path = f"{of_analyzer}/{_PERIOD_KEY[table]}={period}/{table}.parquet"
-            partition = Partition(table, _analyzer_of(key), period)
-            if overlaps(partition, since, until) and os.path.exists(path):  # noqa: PTH110  # see above
+    top, found = f"{folder}/{table}", list[Partition]()
+    analyzers = _names(top, "an=") if analyzer is None else [f"an={_key_of(analyzer)}"]
+    for place in analyzers:
+        for period in _names(f"{top}/{place}", f"{_PERIOD_KEY[table]}="):
+            partition = _partition(table, place, period)
+            if partition is None or not overlaps(partition, since, until):
+                continue
+            if os.path.exists(f"{top}/{place}/{period}/{table}.parquet"):  # noqa: PTH110  # see above
                 found.append(partition)
     return sorted(found)
 
 
 def _names(folder: str, prefix: str) -> list[str]:
-    """What comes after the prefix in the names of a folder that begin so."""
+    """The names in a folder that begin so."""
     try:
         with os.scandir(folder) as entries:
-            return [e.name.removeprefix(prefix) for e in entries if e.name.startswith(prefix)]
+            return [entry.name for entry in entries if entry.name.startswith(prefix)]
     except (FileNotFoundError, NotADirectoryError, PermissionError):
         return []
 
@@ -157,11 +167,32 @@ def partition_at(path: str) -> Partition | None:
     if len(parts) != 4 or parts[0] not in list(TableName):
         return None
     table = TableName(parts[0])
-    key = f"{_PERIOD_KEY[table]}="
-    if not parts[1].startswith("an=") or not parts[2].startswith(key):
+    return _partition(table, parts[1], parts[2]) if parts[3] == f"{table}.parquet" else None
+
+
+def _partition(table: TableName, analyzer: str, period: str) -> Partition | None:
+    """The file in folders of these names; None where they are not just what we call them."""
+    key, _, name = analyzer.partition("=")
+    period_key, _, period_name = period.partition("=")
+    if key != "an" or not _is_key(name):
         return None
-    found = Partition(table, _analyzer_of(parts[1].removeprefix("an=")), parts[2].removeprefix(key))
-    return found if parts[3] == f"{table}.parquet" else None
+    if period_key != _PERIOD_KEY[table] or not _is_period(table, period_name):
+        return None
+    return Partition(table, _analyzer_of(name), period_name)
+
+
+@lru_cache(1024)
+def _is_key(key: str) -> bool:
+    return _key_of(_analyzer_of(key)) == key
+
+
+@lru_cache(16_384)
+def _is_period(table: TableName, period: str) -> bool:
+    day = f"{period}-01"[: len("2026-05-01")]
+    try:
+        return date.fromisoformat(day).isoformat()[: _PERIOD_LETTERS[table]] == period
+    except ValueError:
+        return False
 
 
 def overlaps(partition: Partition, since: datetime | None, until: datetime | None) -> bool:

@@ -48,8 +48,7 @@ class History:
         columns: Sequence[str] | None = None,
     ) -> Query:
         """Judged cycles. Raises UsageError for a naive time, or a verdict or column unknown."""
-        chosen = Selection(analyzer, since, until, _verdict(verdict))
-        return self._query(TableName.RESULTS, chosen, columns)
+        return self._query(TableName.RESULTS, columns, analyzer, since, until, verdict)
 
     def traces(
         self,
@@ -60,8 +59,7 @@ class History:
         columns: Sequence[str] | None = None,
     ) -> Query:
         """Traces and pulses of cycles; verdict: of the cycle. Raises as `results`."""
-        chosen = Selection(analyzer, since, until, _verdict(verdict))
-        return self._query(TableName.TRACES, chosen, columns)
+        return self._query(TableName.TRACES, columns, analyzer, since, until, verdict)
 
     def events(
         self,
@@ -71,7 +69,7 @@ class History:
         columns: Sequence[str] | None = None,
     ) -> Query:
         """Lines of the event record; an empty analyzer: those about none. Raises as `results`."""
-        return self._query(TableName.EVENTS, Selection(analyzer, since, until), columns)
+        return self._query(TableName.EVENTS, columns, analyzer, since, until)
 
     def lab(
         self,
@@ -81,7 +79,7 @@ class History:
         columns: Sequence[str] | None = None,
     ) -> Query:
         """Laboratory results, corrections as rows of their own. Raises as `results`."""
-        return self._query(TableName.LAB, Selection(analyzer, since, until), columns)
+        return self._query(TableName.LAB, columns, analyzer, since, until)
 
     def analyzers(self, table: TableName | str = TableName.RESULTS) -> list[str]:
         """Those that have rows of the table, by name. Raises StorageError, or UsageError."""
@@ -94,7 +92,16 @@ class History:
         """How long a value of the analyzer may be used: by the site file, else 900 s."""
         return self._source.hold_s().get(analyzer, DEFAULT_HOLD_S)
 
-    def _query(self, table: TableName, chosen: Selection, columns: Sequence[str] | None) -> Query:
+    def _query(
+        self,
+        table: TableName,
+        columns: Sequence[str] | None,
+        analyzer: str | None,
+        since: datetime | None,
+        until: datetime | None,
+        verdict: Verdict | str | None = None,
+    ) -> Query:
+        chosen = Selection(analyzer, since, until, _verdict(verdict))
         query = Query(self._source, table, chosen)
         return query if columns is None else query.select(*columns)
 

@@ -18,7 +18,7 @@ from edgeflash.history.by_time import LONGEST_DELAY
 from edgeflash.history.columns import TableName
 from edgeflash.history.frames import as_frame
 from edgeflash.history.relations import connected
-from edgeflash.history.resample import DEFAULT_HOLD_S, RESAMPLED_FROM, resample
+from edgeflash.history.resample import DEFAULT_HOLD_S, RESAMPLED_FROM, check_spans, resample
 from edgeflash.history.schema import TABLES, part_of_schema
 from edgeflash.history.selection import Selection
 
@@ -152,12 +152,14 @@ class Query:
         *,
         hold_s: float | None = None,
         doubtful: bool = False,
+        stream: int | None = None,
     ) -> Answer:
         """Time-weighted averages of a column of results in buckets of one width.
 
         What counts how long is defined in `edgeflash.history.resample`. every: a timedelta, or as
         "30s", "15min", "1h", "1d". The time asked is that of the query, here of the samples; no
         bucket reaches beyond now. hold_s: None: each analyzer's own by the site file, else 900 s.
+        stream: only what was measured of this one; else of whatever was measured.
         Raises UsageError for another table, and for a query by verdict: a value stands until the
         next cycle, whatever that one's verdict.
         """
@@ -168,13 +170,11 @@ class Query:
             raise UsageError("to resample, ask for the results of every verdict")
         holds_s = self.source.hold_s() if hold_s is None else {}
         usual_s = DEFAULT_HOLD_S if hold_s is None else hold_s
+        check_spans(usual_s, *holds_s.values())
         longest = timedelta(seconds=max(usual_s, *holds_s.values(), 0.0))
-        around = replace(
-            asked,
-            since=None if asked.since is None else asked.since - longest,
-            until=None if asked.until is None else asked.until + LONGEST_DELAY,
-        )
-        columns = tuple(dict.fromkeys((*RESAMPLED_FROM, value)))
+        around = around_samples(asked, longest)
+        of_stream = () if stream is None else ("stream",)
+        columns = tuple(dict.fromkeys((*RESAMPLED_FROM, *of_stream, value)))
         rows = replace(self, selection=around).select(*columns).to_arrow()
         found = resample(
             rows,
@@ -182,6 +182,7 @@ class Query:
             value=value,
             hold_s=holds_s or usual_s,
             doubtful=doubtful,
+            stream=stream,
             since=asked.since,
             until=asked.until,
             now=datetime.now(UTC),
@@ -192,14 +193,32 @@ class Query:
         return self.source.reading(self.table, self.selection, self.columns)
 
 
+def around_samples(asked: Selection, longest_hold: timedelta) -> Selection:
+    """All rows whose value may stand within the time asked, which is of the samples here."""
+    return replace(
+        asked,
+        since=_moved(asked.since, -longest_hold),
+        until=_moved(asked.until, LONGEST_DELAY),
+    )
+
+
+def _moved(moment: datetime | None, by: timedelta) -> datetime | None:
+    """None where there is no such time: then there is no bound."""
+    try:
+        return None if moment is None else moment + by
+    except OverflowError:
+        return None
+
+
 _UNITS_S = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 
 
 def width_of(every: timedelta | str) -> timedelta:
-    """A bucket's width. Raises UsageError for a text that is none."""
+    """A bucket's width. Raises UsageError for what is none."""
     if isinstance(every, timedelta):
         return every
-    found = re.fullmatch(r"(\d+) ?(s|min|h|d)", every)
+    # No more digits than a timedelta has room for.
+    found = re.fullmatch(r"(\d{1,9}) ?(s|min|h|d)", every) if isinstance(every, str) else None
     if found is None:
         raise UsageError(f"{every!r} is no width of a bucket; write 30s, 15min, 1h or 1d")
     return timedelta(seconds=int(found[1]) * _UNITS_S[found[2]])

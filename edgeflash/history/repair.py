@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from edgeflash.errors import StorageError
 from edgeflash.history.file_rows import FACTS, Key, day_of_us, plain_values
-from edgeflash.history.files import read_file, set_aside, sync_folder
+from edgeflash.history.files import UNREADABLE, read_file, rows_in, set_aside, sync_folder
 from edgeflash.history.findings import Finding, Problem, Report
 from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.journal_rows import CONSUMERS, feed_of
@@ -81,6 +81,11 @@ class RepairReport:
     left: tuple[Finding, ...] = ()
     noted: int = 0
 
+    @property
+    def unproven(self) -> int:
+        """Rows of files with changed bytes that are kept as they are."""
+        return sum(m.unproven for m in self.mended)
+
 
 def repair(
     folder: Path, journal: Journal, writer: HistoryWriter, on_progress: Progress = no_progress
@@ -113,6 +118,7 @@ class _Mending:
         self._journal = journal
         self._writer = writer
         self._look = Verification(folder, journal)
+        self._rows_before: dict[Partition, int | None] = {}
         self.done: dict[Partition, Mended] = {}
 
     def run(self, partitions: Sequence[Partition], on_progress: Progress) -> list[Finding]:
@@ -120,6 +126,11 @@ class _Mending:
         self._look.read_journal()
         problems = {p: {f.problem for f in self._look.check(p)} for p in partitions}
         to_rewrite = [p for p, found in problems.items() if found & _REWRITTEN]
+        self._rows_before = {
+            p: self._look.noted_rows(p)
+            for p in (*to_rewrite, *(p for p in partitions if Problem.UNREADABLE in problems[p]))
+            if not self._look.knows_all_of(p)
+        }
         to_fill = [p for p, found in problems.items() if found & _FILLED and p not in to_rewrite]
         for begin in range(0, len(to_rewrite), _AT_ONCE):
             on_progress("repair", begin, len(to_rewrite))
@@ -136,7 +147,26 @@ class _Mending:
         self._fill(to_fill)
         self._look = Verification(self._folder, self._journal)
         self._look.read_journal(on_progress)
-        return [finding for partition in partitions for finding in self._look.check(partition)]
+        return [finding for partition in partitions for finding in self._still_wrong(partition)]
+
+    def _still_wrong(self, partition: Partition) -> list[Finding]:
+        """What is wrong with a file now. Where the ledger does not count all rows that it once had,
+        how many were written last is held against how many there are."""
+        found = self._look.check(partition)
+        if found or partition not in self._rows_before:
+            return found
+        before, done = self._rows_before[partition], self.done[partition]
+        if before is None:
+            if not done.kept_as.endswith(UNREADABLE):
+                return []
+            lost, had = None, "nobody knows how many rows it had"
+        else:
+            lost = before - rows_in(self._folder, partition)
+            if lost <= 0:
+                return []
+            had = f"{lost} of the {before} rows it had are gone"
+        sentence = f"{had}: the journal has no more of them; take the file from a backup"
+        return [Finding(Problem.LOST_ROWS, done.path, sentence, partition, lost)]
 
     def note_sound_files(self) -> int:
         """Gives files of before the ledger, when they are sound, their fingerprint in it; how
@@ -144,7 +174,7 @@ class _Mending:
         count = 0
         for partition in self._look.partitions():
             path = partition.path(self._folder)
-            if self._look.has_note(partition) or not path.exists():
+            if self._look.noted_rows(partition) is not None or not path.exists():
                 continue
             if not self._look.check(partition):
                 rows = len(read_file(self._folder, partition, TABLES[partition.table].order))
@@ -160,6 +190,8 @@ class _Mending:
         renewed = frozenset(
             self._look.own_keys(partition) if is_suspect else self._look.own_rows(partition).changed
         )
+        # What was trimmed from the journal since it was looked through must stay as it is here.
+        renewed &= self._journal_keys(partition, own)
         keep, taken_out = self._kept(partition, table, renewed)
         rest = in_order(table.filter(pa.array(keep, pa.bool_())), partition.table)
         merged = None if own is None else with_new_rows(rest, own, partition.table)
@@ -212,6 +244,12 @@ class _Mending:
             keep.append(belongs)
             taken_out += not belongs
         return keep, taken_out
+
+    def _journal_keys(self, partition: Partition, own: pa.Table | None) -> frozenset[Key]:
+        if own is None:
+            return frozenset()
+        columns = (plain_values(own[name]) for name in FACTS[partition.table].journal_key)
+        return frozenset(zip(*columns, strict=True))
 
     def _gathered(self, partitions: Collection[Partition]) -> Mapping[Partition, pa.Table]:
         """What the journal has of some files."""

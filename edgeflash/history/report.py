@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeAlias
 
+from edgeflash.history.files import UNREADABLE
 from edgeflash.history.findings import Finding, Report
 from edgeflash.history.layout import Partition
 from edgeflash.history.repair import Mended, RepairReport
@@ -36,11 +37,12 @@ def repair_record(report: RepairReport) -> Record:
     """What verification found, what was done, and what is left."""
     return {
         **report_record(report.before),
-        "sound": not report.left,
+        "sound": not report.left and not report.unproven,
         "mended": [_mended(m) for m in report.mended[:MOST_LISTED]],
         "mended_count": len(report.mended),
         "left": _findings(report.left),
         "left_count": len(report.left),
+        "unproven": report.unproven,
         "noted": report.noted,
     }
 
@@ -80,6 +82,11 @@ def _told_repair(record: Mapping[str, Any]) -> list[str]:
         lines.append(f"{record['noted']} files of before the ledger are noted as they are now")
     lines += [f"could not be mended: {_told_finding(f)}" for f in record["left"]]
     lines += _more(record["left_count"], record["left"])
+    if record["unproven"]:
+        lines.append(
+            f"{record['unproven']} rows are kept unproved: where they must be right, take their "
+            "files from a backup"
+        )
     if record["sound"]:
         lines.append("all is as it was recorded" if not record["mended"] else "all is mended")
     return lines
@@ -100,8 +107,10 @@ def _told_mended(mended: Mapping[str, Any]) -> str:
             f"{mended['unproven']} rows kept that the journal has no longer: their figures beside "
             "those of the ledger are not proved"
         )
-    text = f"mended: {mended['path']}: " + ("; ".join(parts) or "put in order")
-    return text + (f"; as it was: {mended['kept_as']}" if mended["kept_as"] else "")
+    kept_as = mended["kept_as"]
+    done = "set aside" if kept_as.endswith(UNREADABLE) else "put in order"
+    text = f"mended: {mended['path']}: " + ("; ".join(parts) or done)
+    return text + (f"; as it was: {kept_as}" if kept_as else "")
 
 
 def _more(count: int, shown: list[Any]) -> list[str]:

@@ -9,7 +9,8 @@ and no longer than it may be used. So it never reaches through a rejected cycle,
   first of these would have come: for the (k + 1)th part of the time to the next row. What they
   measured nobody knows.
 - It is good when its verdict is accepted and its value a number; with `doubtful` also when its
-  verdict is doubtful. A row that is not good ends the one before, and adds nothing.
+  verdict is doubtful; with `stream` only when it was measured of that stream. A row that is not
+  good ends the one before, and adds nothing.
 - Rows of one time stand in the order of epoch and cycle number: only the last of them lasts.
 
 Buckets have one width, begin at whole multiples of it since 1970-01-01T00:00Z, and hold their
@@ -50,6 +51,9 @@ DEFAULT_HOLD_S = 900.0
 
 MOST_BUCKETS = 5_000_000
 """Of one analyzer: a year of tens of seconds, in some 300 MB."""
+
+LONGEST = timedelta(days=36_525)
+"""A width or a hold, so that no sum of microseconds leaves its 64 bits."""
 
 _MICROS = 1_000_000
 _ZERO = datetime(1970, 1, 1, tzinfo=UTC)
@@ -141,6 +145,7 @@ def resample(
     value: str = "published_c",
     hold_s: float | Mapping[str, float] = DEFAULT_HOLD_S,
     doubtful: bool = False,
+    stream: int | None = None,
     since: datetime | None = None,
     until: datetime | None = None,
     now: datetime | None = None,
@@ -148,26 +153,26 @@ def resample(
     """Buckets of a column of `results`, for each analyzer by name; definition: see the module.
 
     rows: of `results`, of every verdict, in any order, with analyzer, epoch, cycle_number,
-    finished_at, sampled_at, verdict, missed and the value; to know what stands at `since`, also
-    those finished up to `hold_s` before it. since, until: aware; else where the first row begins
-    and the last one ends, of all analyzers. hold_s: one for all, or by analyzer. now: nothing is
-    known of what comes after it.
+    finished_at, sampled_at, verdict, missed and the value (and stream, to choose by it); to know
+    what stands at `since`, also those finished up to `hold_s` before it. since, until: aware; else
+    where the first row begins and the last one ends, of all analyzers. hold_s: one for all, or by
+    analyzer. now: nothing is known of what comes after it.
     Columns: analyzer, begin_at, mean, min, max, good_share, count; mean, min and max have the
     value's unit in their metadata.
-    Raises UsageError for a width or hold that is not above 0, a naive time, or another column.
+    Raises UsageError for a width or hold that is not above 0 or beyond LONGEST, a naive time, or
+    another column.
     """
-    width_us = _micros(width)
     holds_s = hold_s if isinstance(hold_s, Mapping) else {}
     usual_s = DEFAULT_HOLD_S if isinstance(hold_s, Mapping) else hold_s
-    if width_us <= 0 or not all(hold > 0.0 for hold in (usual_s, *holds_s.values())):
-        raise UsageError("the width of a bucket and the hold must be above 0")
-    needed = (*_NEEDED, value)
+    check_spans(width.total_seconds(), usual_s, *holds_s.values())
+    width_us = _micros(width)
+    needed = (*_NEEDED, value) if stream is None else (*_NEEDED, "stream", value)
     if lacking := [name for name in needed if name not in rows.column_names]:
         raise UsageError(f"to resample, the rows need the columns {', '.join(lacking)}")
     if not _is_number(rows.schema.field(value).type):
         raise UsageError(f"{value} is no number: there is no average of it")
     series = {
-        name: _steps_of(part, value, holds_s.get(name, usual_s), doubtful)
+        name: _steps_of(part, value, holds_s.get(name, usual_s), doubtful, stream)
         for name, part in _by_analyzer(rows.select(list(dict.fromkeys(needed))))
     }
     since_us, until_us = _asked(series, since, until, now)
@@ -177,6 +182,15 @@ def resample(
     metadata = rows.schema.field(value).metadata or {}
     wanted = _schema(metadata.get(b"unit", b""), value)
     return pa.concat_tables([wanted.empty_table(), *(p.cast(wanted) for p in parts)])
+
+
+def check_spans(*spans_s: float) -> None:
+    """Raises UsageError for a width or hold that cannot be."""
+    if not all(0.0 < span_s <= LONGEST.total_seconds() for span_s in spans_s):
+        raise UsageError(
+            "the width of a bucket and the hold must be above 0, and at most "
+            f"{LONGEST.total_seconds():.0f} s"
+        )
 
 
 _NEEDED = (
@@ -193,10 +207,14 @@ RESAMPLED_FROM = _NEEDED
 """The columns of `results` that `resample` needs beside the value."""
 
 
-def _steps_of(rows: pa.Table, value: str, hold_s: float, doubtful: bool) -> Steps:
+def _steps_of(
+    rows: pa.Table, value: str, hold_s: float, doubtful: bool, stream: int | None
+) -> Steps:
     believed = [Verdict.ACCEPTED.value, *([Verdict.DOUBTFUL.value] if doubtful else [])]
     sampled_us = _times_us(rows["sampled_at"])
     is_good = _numbers(pc.is_in(rows["verdict"], value_set=pa.array(believed, pa.string())))
+    if stream is not None:
+        is_good = is_good & _numbers(pc.equal(rows["stream"], stream).fill_null(False))
     keys = (_numbers(rows["cycle_number"]), _numbers(rows["epoch"]), sampled_us)
     # Files are by the time of the result: nearly always in this order already.
     order = slice(None) if np.all(np.diff(sampled_us) > 0) else np.lexsort(keys)

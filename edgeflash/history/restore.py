@@ -1,11 +1,14 @@
 """A backup put back into empty folders, with every sum checked.
 
-The journal comes last: as long as it is not there, nothing has been restored.
+The journal comes last: as long as it is not there, nothing has been restored. No gateway can start
+on it meanwhile.
 """
 
 from __future__ import annotations
 
 import os
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +19,7 @@ from edgeflash.history.findings import Report
 from edgeflash.history.manifest import Manifest, load_manifest
 from edgeflash.history.verify import Progress, no_progress, verify
 from edgeflash.journal import JOURNAL_NAME, JournalReader
+from edgeflash.journal.lock import JournalInUseError, only_writer
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +55,21 @@ def restore(
             f"{backup}: {len(damaged)} files of this backup are damaged or missing: {shown}. "
             "Nothing was restored; take another backup"
         )
+    with _gateway_kept_off(state):
+        _refuse_in_use(state, history)  # a gateway may have begun and ended meanwhile
+        _put_back(backup, manifest, damaged, state, history, on_progress)
+        with JournalReader(state / JOURNAL_NAME) as journal:
+            return RestoreReport(manifest, tuple(damaged), verify(history, journal, on_progress))
+
+
+def _put_back(
+    backup: Path,
+    manifest: Manifest,
+    damaged: Collection[str],
+    state: Path,
+    history: Path,
+    on_progress: Progress,
+) -> None:
     names = [n for n in manifest.files if n != JOURNAL_NAME and n not in damaged]
     try:
         for done, name in enumerate(names):
@@ -61,7 +80,6 @@ def restore(
         history.mkdir(parents=True, exist_ok=True)
         for top, _, _ in os.walk(history, topdown=False):
             sync_folder(Path(top))
-        state.mkdir(parents=True, exist_ok=True)
         pending = state / f"{JOURNAL_NAME}.restoring"
         _copied(backup / JOURNAL_NAME, pending, manifest.files[JOURNAL_NAME])
         pending.rename(state / JOURNAL_NAME)
@@ -70,8 +88,20 @@ def restore(
         raise StorageError(
             f"{backup}: cannot be restored: {error}. Empty {history} before you try again"
         ) from error
-    with JournalReader(state / JOURNAL_NAME) as journal:
-        return RestoreReport(manifest, tuple(damaged), verify(history, journal, on_progress))
+
+
+@contextmanager
+def _gateway_kept_off(state: Path) -> Iterator[None]:
+    """A service manager may start the gateway at any moment; it would begin a journal of its own.
+
+    Raises UsageError when one runs.
+    """
+    try:
+        lock = only_writer(state / JOURNAL_NAME)
+    except JournalInUseError as error:
+        raise UsageError(f"{error}; a restore puts nothing below a running gateway") from error
+    with lock:
+        yield
 
 
 def check_backup(backup: Path, on_progress: Progress = no_progress) -> list[str]:

@@ -8,12 +8,21 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, suppress
 from itertools import pairwise
 from pathlib import Path
 
 import pyarrow as pa
 
-from edgeflash.history.files import Note, RowGroups, no_note, opened, write_file
+from edgeflash.history.files import (
+    Note,
+    RowGroups,
+    UnreadableFileError,
+    no_note,
+    opened,
+    sync_place,
+    write_file,
+)
 from edgeflash.history.layout import Partition
 from edgeflash.history.merge import in_order, in_schema, new_rows, places
 from edgeflash.history.schema import TABLES, TableName, schema
@@ -27,6 +36,31 @@ GROUP_ROWS = {
 """Rows of a row group: some 10 MB in memory, and enough for an engine to scan."""
 
 
+def rows_of_a_group(table: TableName, total: int, first: int) -> int:
+    """How many rows the groups of a new file have. total: its rows. first: those of the first group
+    of the file that it replaces; 0 for none.
+
+    Never as many in the first group as there: a reader that opens a file twice (Polars by a path)
+    and takes the old file's footer and the new one's pages then finds pages of another size, and
+    fails, where it could else take a late row's neighbours for what stood there before.
+    """
+    usual = GROUP_ROWS[table]
+    return usual if min(usual, total) != first else max(1, first - 1)
+
+
+def first_group_of(folder: Path, partition: Partition) -> int:
+    """How many rows the first group of a file has; 0 where there is none that can be read."""
+    try:
+        with opened(folder, partition) as held:
+            return _first_group_of(held)
+    except (FileNotFoundError, UnreadableFileError):
+        return 0
+
+
+def _first_group_of(held: RowGroups | None) -> int:
+    return 0 if held is None or len(held) == 0 else held.row_count(0)
+
+
 def add_rows(folder: Path, partition: Partition, new: pa.Table, note: Note = no_note) -> int:
     """Puts the rows into their file, which is replaced whole; how many were new to it.
 
@@ -34,11 +68,12 @@ def add_rows(folder: Path, partition: Partition, new: pa.Table, note: Note = no_
     Raises UnreadableFileError for a file that cannot be read, which then stands, and StorageError
     when the disk refuses.
     """
-    try:
-        with opened(folder, partition) as held:
-            return _rewritten(folder, partition, held, new, note)
-    except FileNotFoundError:
-        return _rewritten(folder, partition, None, new, note)
+    with ExitStack() as stack:
+        held = None
+        # Only what the opening raises means that there is no file.
+        with suppress(FileNotFoundError):
+            held = stack.enter_context(opened(folder, partition))
+        return _rewritten(folder, partition, held, new, note)
 
 
 def in_groups(tables: Iterable[pa.Table], rows: int) -> Iterator[pa.Table]:
@@ -65,10 +100,14 @@ def _rewritten(
     keys = schema(table).empty_table() if held is None else held.read(names)
     fresh = new_rows(keys, new, table)
     if len(fresh) == 0:
+        # They are from before a crash, perhaps one between the file's rename and its folder's sync;
+        # who asked goes on to forget them.
+        sync_place(folder, partition)
         return 0
     fresh = in_schema(in_order(fresh, table), wanted)
     parts = iter([fresh]) if held is None else _together(held, keys, fresh, wanted, table)
-    write_file(folder, partition, wanted, in_groups(parts, GROUP_ROWS[table]), note)
+    size = rows_of_a_group(table, len(keys) + len(fresh), _first_group_of(held))
+    write_file(folder, partition, wanted, in_groups(parts, size), note)
     return len(fresh)
 
 

@@ -20,7 +20,7 @@ class Selection:
 
     The time is that of the table: finished_at of results and traces, at of events, sampled_at of
     lab. None takes all; an empty analyzer, the events that are about none. Raises UsageError for a
-    time without its timezone.
+    time that is no datetime, or without its timezone.
     """
 
     analyzer: str | None = None
@@ -30,7 +30,13 @@ class Selection:
 
     def __post_init__(self) -> None:
         for name, moment in (("since", self.since), ("until", self.until)):
-            if moment is not None and moment.tzinfo is None:
+            if moment is None:
+                continue
+            if not isinstance(moment, datetime):
+                raise UsageError(
+                    f"{name}: {moment!r} is no datetime; it must be one with a timezone"
+                )
+            if moment.tzinfo is None:
                 raise UsageError(f"{name}: {moment.isoformat()} lacks its timezone (for UTC add Z)")
 
     def takes(self, partition: Partition) -> bool:

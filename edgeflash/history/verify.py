@@ -17,16 +17,29 @@ from typing import TypeAlias
 
 from edgeflash.errors import StorageError
 from edgeflash.history.compare import Expected, OwnRows, compared, own_rows
-from edgeflash.history.file_rows import FACTS, FileRows, Key, UnknownSchemaError, look_at
+from edgeflash.history.file_rows import (
+    FACTS,
+    FileRows,
+    Key,
+    UnknownSchemaError,
+    look_at,
+    plain_values,
+)
 from edgeflash.history.files import UnreadableFileError, read_file
 from edgeflash.history.findings import Finding, Problem, Report, Sums
 from edgeflash.history.journal_rows import CONSUMERS, JournalRows, Tail, feed_of, file_period
-from edgeflash.history.layout import PENDING_FOLDER, UNREADABLE_FOLDER, Partition, partitions_in
-from edgeflash.history.retired import RETENTION_FOLDER, load_retired
+from edgeflash.history.layout import Partition, partitions_in
+from edgeflash.history.retired import load_retired
 from edgeflash.history.schema import TableName
+from edgeflash.history.strangers import is_being_written, strangers
 from edgeflash.journal import JournalReader
-from edgeflash.journal.ledger import NO_LEDGER, LedgerPage, LedgerState
-from edgeflash.journal.ledger_reading import counted_days, ledger_page, ledger_state
+from edgeflash.journal.ledger import NO_LEDGER, RESULTS, LedgerPage, LedgerState, day_of
+from edgeflash.journal.ledger_reading import (
+    counted_days,
+    ledger_page,
+    ledger_state,
+    noted_files,
+)
 
 _ATTEMPTS = 20
 _1970 = datetime(1970, 1, 1, tzinfo=UTC)
@@ -44,11 +57,18 @@ def verify(
 ) -> Report:
     """Looks at every file of the history. journal: None checks the files by themselves only.
 
-    Raises StorageError when the folder or the journal cannot be read.
+    A journal that is damaged itself is a finding too. Raises StorageError when the folder or the
+    journal cannot be read.
     """
     if journal is None and not folder.is_dir():
         raise StorageError(f"{folder}: there is no history here")
-    return Verification(folder, journal).run(on_progress)
+    wrong = "" if journal is None else journal.integrity()
+    report = Verification(folder, journal).run(on_progress)
+    if journal is None or not wrong:
+        return report
+    sentence = f"the journal itself is damaged: {wrong}"
+    finding = Finding(Problem.JOURNAL_DAMAGED, str(journal.path), sentence)
+    return replace(report, findings=(finding, *report.findings))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +103,19 @@ class Verification:
         foreign, left_over = strangers(self._folder)
         return replace(
             self._sums.report(),
-            findings=(*self._sums.findings, *foreign),
+            findings=(*self._unreadable_entries(), *self._sums.findings, *foreign),
             left_over=left_over,
             whole_after=max(self._state(feed).whole_after for feed in CONSUMERS),
         )
+
+    def _unreadable_entries(self) -> list[Finding]:
+        if self._journal is None or not (count := self._journal.damaged()):
+            return []
+        sentence = (
+            f"{count} entries cannot be read: damaged, or of a newer edgeflash. What the files "
+            "lack of them cannot come from there"
+        )
+        return [Finding(Problem.JOURNAL_DAMAGED, str(self._journal.path), sentence, rows=count)]
 
     def read_journal(self, on_progress: Progress = no_progress) -> None:
         """Takes what the journal has, to compare the files with."""
@@ -109,6 +138,9 @@ class Verification:
                 with suppress(ValueError):  # a table of a newer edgeflash
                     name = TableName(table)
                     found.add(Partition(name, analyzer, file_period(name, day)))
+            for table, analyzer, period in noted_files(self._journal):
+                with suppress(ValueError):
+                    found.add(Partition(TableName(table), analyzer, period))
         for rows in self._own.values():
             found |= set(rows.partitions())
         return sorted(found)
@@ -138,9 +170,21 @@ class Verification:
         own = self._own.get(feed_of(partition.table))
         return () if own is None else own.of(partition, self._page(partition).position).keys()
 
-    def has_note(self, partition: Partition) -> bool:
-        """Whether the ledger has a fingerprint of the file."""
-        return bool(self._page(partition).fingerprints)
+    def noted_rows(self, partition: Partition) -> int | None:
+        """How many rows the file had when it was written last; None where no ledger noted it."""
+        return max((note.rows for note in self._page(partition).fingerprints), default=None)
+
+    def knows_all_of(self, partition: Partition) -> bool:
+        """Whether the ledger counts every row that was ever in the file: of the rows of an earlier
+        journal, of before the ledger, and of the laboratory it counts none."""
+        if not FACTS[partition.table].figures or self._journal is None:
+            return False
+        begun_at, state = self._journal.begun_at(), self._state(feed_of(partition.table))
+        return (
+            begun_at is not None
+            and begun_at <= partition.start
+            and state.whole_after < day_of(partition.start)
+        )
 
     def _look(self, partition: Partition) -> _Look:
         path = partition.path(self._folder)
@@ -170,6 +214,8 @@ class Verification:
             return compared(partition, name, look.held, expected)
         rows = sum(max(0, tally.rows) for tally in expected.days.values())
         rows = max(rows, len(expected.own))
+        if not self.knows_all_of(partition) and not is_being_written(self._folder, partition):
+            rows = max(rows, *(note.rows for note in expected.page.fingerprints), 0)
         if rows == 0 or expected.page.was_deleted:
             return []
         sentence = f"it is not there; {rows} rows belong into it"
@@ -218,7 +264,7 @@ class Verification:
         if self._begun_us is None or partition.table is TableName.LAB:
             return [False] * len(keys)
         if FACTS[partition.table].names_journal:
-            return [us not in (None, self._begun_us) for us in journals_us]
+            return self._are_of_another(journals_us, feed_of(partition.table))
         results = Partition(TableName.RESULTS, partition.analyzer, partition.period[:7])
         if self._foreign[0] != results:
             self._foreign = (results, self._foreign_results(results))
@@ -230,12 +276,19 @@ class Verification:
             table = read_file(self._folder, results, names)
         except (FileNotFoundError, UnreadableFileError):
             return frozenset()
-        columns = (table[name].to_pylist() for name in names)
+        epochs, numbers, journals_us = (plain_values(table[name]) for name in names)
+        are_foreign = self._are_of_another(journals_us, RESULTS)
         return frozenset(
             (epoch, number)
-            for epoch, number, begun_at in zip(*columns, strict=True)
-            if begun_at is not None and _microseconds(begun_at) != self._begun_us
+            for epoch, number, foreign in zip(epochs, numbers, are_foreign, strict=True)
+            if foreign
         )
+
+    def _are_of_another(self, journals_us: Sequence[int | None], feed: str) -> list[bool]:
+        """journals_us: when the journal that each row came from was made. Rows of schema version 1
+        do not say it; they are not of a journal that had a ledger from its first row on."""
+        own = {self._begun_us} if not self._state(feed).whole_after else {self._begun_us, None}
+        return [us not in own for us in journals_us]
 
     def _page(self, partition: Partition) -> LedgerPage:
         if self._journal is None:
@@ -257,35 +310,6 @@ class Verification:
 
     def _name(self, partition: Partition) -> str:
         return str(partition.path(self._folder).relative_to(self._folder))
-
-
-def strangers(folder: Path) -> tuple[list[Finding], tuple[str, ...]]:
-    """Files that are not of the history: those in its tables' folders, which its readers would take
-    for a part of it, and the left-overs beside them."""
-    ours = {p.path(folder) for table in TableName for p in partitions_in(folder, table)}
-    tables = {table.value for table in TableName}
-    foreign, left_over = list[Finding](), list[str]()
-    for top, _, names in os.walk(folder):
-        for path in (Path(top) / name for name in names):
-            inside = path.relative_to(folder)
-            if path in ours:
-                continue
-            if inside.parts[0] in tables:
-                sentence = "a file that the gateway did not put there; readers may take it for rows"
-                foreign.append(Finding(Problem.FOREIGN_FILE, str(inside), sentence))
-            elif inside.parts[0] != RETENTION_FOLDER:
-                left_over.append(str(inside))
-    return foreign, tuple(sorted(left_over))
-
-
-def is_half_written(left_over: str) -> bool:
-    """Whether a left-over file is of a writer that is at work, or was killed."""
-    return left_over.startswith(f"{PENDING_FOLDER}/")
-
-
-def is_set_aside(left_over: str) -> bool:
-    """Whether it is a damaged file that was kept."""
-    return left_over.startswith(f"{UNREADABLE_FOLDER}/")
 
 
 def _identity(stat: os.stat_result) -> tuple[int, ...]:

@@ -31,9 +31,15 @@ from edgeflash.history.files import (
 )
 from edgeflash.history.fingerprint import fingerprint
 from edgeflash.history.layout import Partition, partitions_in, rows_by_partition
+from edgeflash.history.one_writer import HeldFolder, held_folder, is_held
 from edgeflash.history.retention import Limits
 from edgeflash.history.retired import Retired, load_retired
-from edgeflash.history.rewriting import GROUP_ROWS, add_rows, in_groups
+from edgeflash.history.rewriting import (
+    add_rows,
+    first_group_of,
+    in_groups,
+    rows_of_a_group,
+)
 from edgeflash.history.schema import TableName
 from edgeflash.journal import Entry, EventLine, Journal
 from edgeflash.journal.ledger import FileNote
@@ -101,6 +107,8 @@ class _Batch:
 class HistoryWriter:
     """The one writer of a history folder. Flushes from several threads take turns.
 
+    From its first use on no other process can write there: each method raises FolderInUseError, a
+    StorageError, while one does.
     max_batch: journal entries merged in one go; bounds the memory (about 10 kB each with a trace
     of 600 samples).
     """
@@ -114,6 +122,7 @@ class HistoryWriter:
             _Feed(EVENTS_CONSUMER, journal.event_lines_after, _CHUNK_EVENTS),
         )
         self._started = False
+        self._held: HeldFolder | None = None
         self._set_aside: list[Path] = []
         self._in_place: list[FileNote] = []
         self._retired = Retired()
@@ -157,6 +166,7 @@ class HistoryWriter:
         """Holds flushes up, while somebody mends files: with `put` and `put_in_place_of`, which are
         for within only."""
         with self._turn:
+            self._hold()
             self._retired = load_retired(self._folder)
             yield
 
@@ -169,7 +179,8 @@ class HistoryWriter:
     def put_in_place_of(self, partition: Partition, rows: pa.Table) -> None:
         """Replaces a file by one with these rows, which must be in order. Raises StorageError."""
         note, noted = self._noting(partition)
-        groups = in_groups([rows], GROUP_ROWS[partition.table])
+        first = first_group_of(self._folder, partition)
+        groups = in_groups([rows], rows_of_a_group(partition.table, len(rows), first))
         write_file(self._folder, partition, rows.schema, groups, note)
         self._in_place += noted
         self._confirm()
@@ -198,7 +209,14 @@ class HistoryWriter:
         """
         self._stopping.set()
 
+    def _hold(self) -> None:
+        # Anew when somebody has put another folder in the place of the one before.
+        if self._held is None or not is_held(self._held, self._folder):
+            self._held = None
+            self._held = held_folder(self._folder, "another gateway, or a repair,")
+
     def _begin(self) -> None:
+        self._hold()
         self._set_aside = []
         self._passed_over = 0
         self._retired = load_retired(self._folder)

@@ -130,7 +130,8 @@ NO_LEDGER = LedgerState(whole_after="9999-12-31")
 
 def day_of(moment: datetime) -> str:
     """The UTC day of a time, as the ledger has it."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%d")
+    # Not strftime, which writes years before 1000 with fewer digits.
+    return moment.astimezone(UTC).date().isoformat()
 
 
 def rows_of_result(result: Result) -> list[CountedRow]:

@@ -81,3 +81,12 @@ def counted_days(journal: JournalReader) -> list[tuple[str, str, str]]:
     return [
         (table, analyzer, day) for table, analyzer, day in journal.at_one_instant([(sql, ())])[0]
     ]
+
+
+def noted_files(journal: JournalReader) -> list[tuple[str, str, str]]:
+    """Table, analyzer and period of every file that the ledger has a fingerprint of."""
+    if not journal.has_table(_LAST_MADE):
+        return []
+    sql = "SELECT DISTINCT tbl, analyzer, period FROM history_files ORDER BY 1, 2, 3"
+    found = journal.at_one_instant([(sql, ())])[0]
+    return [(table, analyzer, period) for table, analyzer, period in found]

@@ -274,6 +274,18 @@ class JournalReader:
         except sqlite3.Error as error:
             raise self._cannot_be_read(error) from error
 
+    def damaged(self) -> int:
+        """How many entries and events have been passed over as unreadable up to now."""
+        return len(self._damaged) + len(self._damaged_events)
+
+    def integrity(self) -> str:
+        """What SQLite finds wrong with the file; empty when it is sound. Reads the whole file.
+
+        Raises StorageError when it cannot be read at all.
+        """
+        told = [str(row[0]) for row in self._rows("PRAGMA quick_check(3)", ())]
+        return "" if told == ["ok"] else "; ".join(told)
+
     def copy_into(self, target: sqlite3.Connection) -> None:
         """Copies everything, as of one instant, into an empty database. Raises sqlite3.Error."""
         with self._lock:

@@ -176,7 +176,14 @@ class Journal(LedgerKeeper):
 
         Raises StorageError when the disk refuses; the one before then stands.
         """
-        self._submit(lambda connection: put_state(connection, key, text)).result()
+        self.put_state_soon(key, text).result()
+
+    def put_state_soon(self, key: str, text: str) -> Future[None]:
+        """As put_state, without waiting: what is handed over before `close` is written by it.
+
+        The future fails with StorageError when the disk refuses; the one before then stands.
+        """
+        return self._submit(lambda connection: put_state(connection, key, text))
 
     def append_event(self, entry: EventEntry) -> Future[int]:
         """Adds a line to the event record; its number once it is synced.

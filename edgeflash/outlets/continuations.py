@@ -5,13 +5,16 @@ Source: OPC 10000-4, 7.9 (continuation points), from memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sized
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
 MAX_KEPT = 100
 """For one session; as many as nodes in one read."""
 KEPT_S = 300.0
+MAX_HELD = 20_000
+"""What the open readings of one session may keep of their requests, in elements: each of up to 100
+bytes. What several keep together counts once."""
 
 T = TypeVar("T")
 
@@ -24,11 +27,20 @@ class _Kept(Generic[T]):
 
 
 class Continuations(Generic[T]):
-    """The open readings of one session. new_token: gives a token that nobody can guess."""
+    """The open readings of one session. new_token: gives a token that nobody can guess.
 
-    def __init__(self, new_token: Callable[[], bytes], most: int = MAX_KEPT) -> None:
+    held: what a reading keeps of the client's request.
+    """
+
+    def __init__(
+        self,
+        new_token: Callable[[], bytes],
+        most: int = MAX_KEPT,
+        held: Callable[[T], Sized] = lambda task: (),
+    ) -> None:
         self._new_token = new_token
         self._most = most
+        self._held = held
         self._kept: dict[bytes, _Kept[T]] = {}
 
     def __len__(self) -> int:
@@ -37,7 +49,7 @@ class Continuations(Generic[T]):
     def keep(self, node: Hashable, task: T, now_mono_s: float) -> bytes | None:
         """The token by which the rest is asked for; None when there are too many."""
         self._drop_old(now_mono_s)
-        if len(self._kept) >= self._most:
+        if len(self._kept) >= self._most or self._elements_with(task) > MAX_HELD:
             return None
         token = self._new_token()
         self._kept[token] = _Kept(node, task, now_mono_s + KEPT_S)
@@ -51,6 +63,11 @@ class Continuations(Generic[T]):
             return None
         del self._kept[token]
         return kept.task
+
+    def _elements_with(self, task: T) -> int:
+        """How much all would keep with this one."""
+        each = [self._held(kept.task) for kept in self._kept.values()]
+        return sum({id(held): len(held) for held in (*each, self._held(task))}.values())
 
     def _drop_old(self, now_mono_s: float) -> None:
         for token, kept in list(self._kept.items()):

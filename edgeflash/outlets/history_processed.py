@@ -7,7 +7,7 @@ later. The time of an answer is where its interval starts in the direction of re
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from math import isfinite
@@ -42,6 +42,10 @@ class ProcessedTask:
     width: timedelta
     aggregate: Aggregate
     treatment: Treatment
+
+    @property
+    def held(self) -> Sequence[datetime]:
+        return ()
 
     def page(self, read: Reader, most: int, now: datetime) -> tuple[list[Answer], Task | None]:
         tallies, reached = self._tallies(most)

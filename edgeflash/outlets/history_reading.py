@@ -55,6 +55,10 @@ class Answer:
 class Task(Protocol):
     """What is still to be read of one node."""
 
+    @property
+    def held(self) -> Sequence[datetime]:
+        """What it keeps of the client's request for as long as it is kept itself."""
+
     def page(self, read: Reader, most: int, now: datetime) -> tuple[list[Answer], Task | None]:
         """Up to `most` answers, and what is left then. now: UTC."""
 
@@ -80,6 +84,10 @@ class RawTask:
     end_bound: datetime | None = None
     left: int | None = None
     after: Place | None = None
+
+    @property
+    def held(self) -> Sequence[datetime]:
+        return ()
 
     def page(self, read: Reader, most: int, now: datetime) -> tuple[list[Answer], Task | None]:
         room = min(most, self.count or most, most if self.left is None else self.left)
@@ -143,16 +151,24 @@ def _clamped(moment: datetime) -> datetime:
 
 @dataclass(frozen=True, slots=True)
 class AtTimeTask:
-    """The value at each of these times. simple_bounds: from the row before, whatever its quality;
-    else from the last one before that is not bad."""
+    """The value at each of these times, from the one at `reached` on.
+
+    times: one object for all nodes of a request, and never copied. simple_bounds: from the row
+    before, whatever its quality; else from the last one before that is not bad.
+    """
 
     times: tuple[datetime, ...]
     simple_bounds: bool
+    reached: int = 0
+
+    @property
+    def held(self) -> Sequence[datetime]:
+        return self.times
 
     def page(self, read: Reader, most: int, now: datetime) -> tuple[list[Answer], Task | None]:
-        answers = [self._at(read, moment, now) for moment in self.times[:most]]
-        rest = self.times[most:]
-        return answers, (replace(self, times=rest) if rest else None)
+        ends = self.reached + most
+        answers = [self._at(read, moment, now) for moment in self.times[self.reached : ends]]
+        return answers, (replace(self, reached=ends) if ends < len(self.times) else None)
 
     def _at(self, read: Reader, moment: datetime, now: datetime) -> Answer:
         moment_inside = _clamped(moment)

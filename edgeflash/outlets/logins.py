@@ -21,6 +21,8 @@ from edgeflash.service.users import UserFile
 MOST_AT_ONCE = 2
 """Verifications; each takes 64 MiB for a tenth of a second."""
 MOST_WAITING = 16
+"""Beyond that an address with several makes room for one with fewer, and who waits for earlier
+failures for who has none: a few addresses that guess passwords must keep nobody else out."""
 MOST_WAITING_EACH = 4
 """Of one address."""
 MOST_KEPT = 1024
@@ -91,6 +93,50 @@ class Throttle:
         self._past.pop(("user", user), None)
 
 
+@dataclass(slots=True, eq=False)
+class Place:
+    """Where one log-in waits. lost: it had to make room."""
+
+    peer: str
+    is_delayed: bool
+    lost: bool = False
+
+
+class Places:
+    """The log-ins that wait, shared among their addresses. Pure."""
+
+    def __init__(self) -> None:
+        self._taken: list[Place] = []
+
+    def __len__(self) -> int:
+        return len(self._taken)
+
+    def take(self, peer: str, is_delayed: bool) -> Place | None:
+        """A place for one more of this address; None when it has its share, or all have."""
+        each = Counter(place.peer for place in self._taken)
+        if each[peer] >= MOST_WAITING_EACH:
+            return None
+        if len(self._taken) >= MOST_WAITING:
+            # Of the address with the most places the newest; of equals, one that is delayed.
+            last = max(
+                reversed(self._taken), key=lambda place: (each[place.peer], place.is_delayed)
+            )
+            has_more = each[last.peer] > each[peer] + 1
+            gives_way = last.is_delayed and not is_delayed and each[last.peer] > each[peer]
+            if not (has_more or gives_way):
+                return None
+            last.lost = True
+            self._taken.remove(last)
+        place = Place(peer, is_delayed)
+        self._taken.append(place)
+        return place
+
+    def leave(self, place: Place) -> None:
+        """Its log-in is over."""
+        if not place.lost:
+            self._taken.remove(place)
+
+
 def _delay_s(kind: str, _key: str, failures: int) -> float:
     return min(FIRST_DELAY_S * 2.0 ** min(failures - 1, 10), LONGEST_S[kind])
 
@@ -115,7 +161,7 @@ class LogIns:
         self._sleep = sleep
         self._throttle = Throttle()
         self._at_once = asyncio.Semaphore(MOST_AT_ONCE)
-        self._waiting: Counter[str] = Counter()
+        self._places = Places()
         self._crowds = Refusals(mono_s)
 
     async def log_in(self, name: str, password: str, peer: str) -> UserRole | None:
@@ -125,30 +171,34 @@ class LogIns:
         """
         shown, name = printable(name, most=64), name[:MOST_NAME]
         wait_s = self._throttle.wait_s(name, peer, self._mono_s())
-        full = self._waiting.total() >= MOST_WAITING or self._waiting[peer] >= MOST_WAITING_EACH
-        if wait_s is None or full:
-            if self._crowds.note(peer) is not None:  # a flood must not fill log and records
-                self._say_failed(shown, peer, "too many attempts at once")
+        place = None if wait_s is None else self._places.take(peer, wait_s > 0.0)
+        if wait_s is None or place is None:
+            self._refuse(shown, peer)
             return None
-        self._waiting[peer] += 1
         try:
             if wait_s > 0.0:
                 await self._sleep(wait_s)
             async with self._at_once:
+                if place.lost:
+                    self._refuse(shown, peer)
+                    return None
                 role = await asyncio.to_thread(self._users.verify, name, password)
         except EdgeflashError as error:
             _log.error("users_unreadable", why=str(error))
             self._say_failed(shown, peer, "the users' file cannot be read")
             return None
         finally:
-            self._waiting[peer] -= 1
-            self._waiting += Counter()  # drops what is zero
+            self._places.leave(place)
         if role is None:
             self._throttle.failed(name, peer, self._mono_s())
             self._say_failed(shown, peer, "unknown user or wrong password")
             return None
         self._throttle.succeeded(name)
         return role
+
+    def _refuse(self, shown: str, peer: str) -> None:
+        if self._crowds.note(peer) is not None:  # a flood must not fill log and records
+            self._say_failed(shown, peer, "too many attempts at once")
 
     def _say_failed(self, shown: str, peer: str, why: str) -> None:
         _log.warning("login_failed", user=shown, peer=peer, why=why)

@@ -12,7 +12,7 @@ from typing import Protocol
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.outlets.mqtt_connection import MqttConnection, Speaker
-from edgeflash.outlets.mqtt_figures import MqttFigures
+from edgeflash.outlets.mqtt_figures import MqttFigures, Owed
 from edgeflash.publication import View
 from edgeflash.service import SYSTEM_CLOCK, Clock
 
@@ -30,8 +30,8 @@ class OutletSpeaker(Speaker, Protocol):
     def offer(self, views: Sequence[View]) -> None:
         """Takes the newest views of these analyzers; never waits."""
 
-    async def waiting(self) -> int:
-        """How many results are owed. Raises StorageError."""
+    async def owed(self) -> tuple[Owed, ...]:
+        """What is owed of each stream, the results first. Raises StorageError."""
 
 
 class MqttOutlet:
@@ -48,7 +48,7 @@ class MqttOutlet:
     ) -> None:
         self._connection = MqttConnection(entry, site_name, site_dir, clock)
         self._speaker = speaker
-        self._waiting = 0
+        self._owed: tuple[Owed, ...] = ()
         self._tasks: list[asyncio.Task[None]] = []
 
     @property
@@ -61,7 +61,8 @@ class MqttOutlet:
         """How it fares now."""
         figures = self._connection.figures
         fault = figures.fault or self._speaker.fault
-        return replace(figures, waiting=self._waiting, fault=fault)
+        waiting = self._owed[0].waiting if self._owed else 0
+        return replace(figures, waiting=waiting, owed=self._owed, fault=fault)
 
     async def start(self) -> None:
         """Begins to connect; returns at once."""
@@ -88,5 +89,5 @@ class MqttOutlet:
     async def _count_for_ever(self) -> None:
         while True:
             with contextlib.suppress(StorageError):
-                self._waiting = await self._speaker.waiting()
+                self._owed = await self._speaker.owed()
             await asyncio.sleep(COUNT_EVERY_S)

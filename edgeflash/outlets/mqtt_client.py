@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import aiomqtt
+import structlog
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
@@ -22,16 +23,24 @@ from paho.mqtt.properties import Properties
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
+from edgeflash.outlets.mqtt_inbox import Inbox
 from edgeflash.outlets.mqtt_message import Message
 
 MOST_UNDER_WAY = 32
 """Messages that may be under way at once, of all who publish; fewer where the broker says so."""
 
-MOST_INCOMING = 256
-"""Messages from the broker that may wait for whoever reads them; more are dropped, and logged."""
+MOST_INCOMING_BYTES = 64 * 1024 + 1024
+"""Of a packet from the broker; we ask for no more (MQTT 5.0, 3.1.2.11.4). Of a larger one, which
+a broker of MQTT 3.1.1 sends all the same, the rest is read and thrown away."""
+
+READ_BYTES = 16 * 1024
+"""Read from the socket at once."""
 
 UNSPECIFIED = 0x80
 """The reason code that says nothing, which the library gives to every loss without a reason."""
+
+
+log = structlog.get_logger("edgeflash.mqtt")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +74,7 @@ class Client(aiomqtt.Client):
             will=None if will is None else _will(will, is_v5),
             keepalive=entry.keepalive_s,
             timeout=entry.timeout_s,
-            max_queued_incoming_messages=MOST_INCOMING,
+            properties=_limits() if is_v5 else None,
             max_queued_outgoing_messages=2 * MOST_UNDER_WAY,
             max_inflight_messages=MOST_UNDER_WAY,
             # A session that the broker remembers would only hold what the journal holds already.
@@ -76,7 +85,11 @@ class Client(aiomqtt.Client):
         self._is_v5 = is_v5
         self._asked: dict[int, _Asked] = {}
         self._why_lost = ""
+        self._inbox = Inbox()
+        self._mail = asyncio.Event()
         self._client._create_socket = lambda: wire  # type: ignore[method-assign]
+        self._receive = self._client._sock_recv
+        self._client._sock_recv = self._sock_recv  # type: ignore[method-assign]
         self.lost = asyncio.Event()
         self.most_under_way = MOST_UNDER_WAY
         self.most_bytes: int | None = None
@@ -107,6 +120,7 @@ class Client(aiomqtt.Client):
             return
         self._why_lost = self._why_lost or why
         self.lost.set()
+        self._mail.set()
         for asked in self._asked.values():
             if not asked.answered.done():
                 asked.answered.set_exception(self._loss())
@@ -141,6 +155,31 @@ class Client(aiomqtt.Client):
         answered.add_done_callback(lambda _: late.cancel())
         return answered
 
+    async def received(self) -> Message:
+        """The next message of the broker. Raises SessionLostError."""
+        while (message := self._inbox.get()) is None:
+            self.check()
+            self._mail.clear()
+            await self._mail.wait()
+        return message
+
+    def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
+        told = Message(message.topic, bytes(message.payload), message.qos, message.retain)
+        is_first = self._inbox.dropped == 0
+        self._inbox.put(told)
+        if is_first and self._inbox.dropped:
+            log.warning("mqtt: messages of others come too fast; some are passed over")
+        self._mail.set()
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        """A piece of what the broker sent. What TLS says at the end of a connection is kept: the
+        library throws it away, and it may be that our certificate has expired."""
+        try:
+            return self._receive(min(bufsize, READ_BYTES))
+        except ssl.SSLError as error:
+            self._why_lost = self._why_lost or f"TLS: {error.reason or error}"
+            raise
+
     def _on_connect(
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
     ) -> None:
@@ -156,7 +195,7 @@ class Client(aiomqtt.Client):
     ) -> None:
         """Tells the end also to who still waits for the beginning."""
         if not self._connected.done():
-            why = "the connection was closed before the broker answered"
+            why = self._why_lost or "the connection was closed before the broker answered"
             self._connected.set_exception(aiomqtt.MqttError(why))
         if reason_code.value not in (0, UNSPECIFIED):
             # Before anybody finds out by himself that the socket is closed.
@@ -175,11 +214,19 @@ class Client(aiomqtt.Client):
     def _read(self) -> None:
         try:
             self._client.loop_read()
+            self._shorten()
             # What TLS has decrypted already, no readiness of the socket tells of.
             while isinstance(wire := self._client.socket(), ssl.SSLSocket) and wire.pending():
                 self._client.loop_read()
+                self._shorten()
         except Exception as error:
             self.lose(f"reading failed: {error!r}")
+
+    def _shorten(self) -> None:
+        """Keeps the beginning of a packet that is too large."""
+        packet = self._client._in_packet["packet"]
+        if len(packet) > MOST_INCOMING_BYTES:
+            del packet[MOST_INCOMING_BYTES:]
 
     def _write(self) -> None:
         try:
@@ -210,6 +257,13 @@ class Client(aiomqtt.Client):
 def _look(done: asyncio.Future[Any]) -> None:
     if not done.cancelled():
         done.exception()
+
+
+def _limits() -> Properties:
+    """What we ask of a broker of MQTT 5."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.MaximumPacketSize = MOST_INCOMING_BYTES
+    return properties
 
 
 def _will(will: Message, is_v5: bool) -> aiomqtt.Will:

@@ -76,6 +76,9 @@ class MqttConnection:
     def figures(self) -> MqttFigures:
         """How it fares now."""
         sent = self._sent_before + (self._session.sent if self._session is not None else 0)
+        is_steady = (
+            self._session is not None and self._clock.mono_s() - self._began_mono_s[-1] > WITHIN_S
+        )
         return MqttFigures(
             self.entry.id,
             self.entry.broker,
@@ -83,7 +86,7 @@ class MqttConnection:
             attempts=self._attempts,
             sessions=self._sessions,
             sent=sent,
-            fault=self._fault,
+            fault="" if is_steady else self._fault,
         )
 
     async def run(self, speaker: Speaker) -> None:
@@ -115,9 +118,9 @@ class MqttConnection:
                 await asyncio.wait({speaking, ended}, return_when=asyncio.FIRST_COMPLETED)
             except asyncio.CancelledError:
                 await _stopped(speaking, ended)
-                await self._farewell(speaker, session)
-                await session.goodbye()
-                raise
+                if await self._farewell(speaker, session):
+                    await session.goodbye()
+                raise  # without a goodbye the will says what we could not
             finally:
                 await _stopped(speaking, ended)
             if not speaking.cancelled() and (error := speaking.exception()) is not None:
@@ -125,12 +128,15 @@ class MqttConnection:
             session.check()
             raise AssertionError("a speaker must not end before its session")
 
-    async def _farewell(self, speaker: Speaker, session: Session) -> None:
+    async def _farewell(self, speaker: Speaker, session: Session) -> bool:
+        """Whether the broker took the last words."""
         try:
             async with asyncio.timeout(FAREWELL_S):
                 await speaker.farewell(session)
         except (MqttOutletError, TimeoutError) as error:
             self._log.warning("the broker did not take our last words", why=str(error) or "late")
+            return False
+        return True
 
     def _began(self, session: Session) -> None:
         now_s = self._clock.mono_s()

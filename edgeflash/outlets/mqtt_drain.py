@@ -20,6 +20,7 @@ from edgeflash.errors import StorageError
 from edgeflash.journal import EventLine, Journal
 from edgeflash.model import Result
 from edgeflash.outlets.mqtt_errors import PublishRefusedError
+from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
 from edgeflash.service.backoff import backoff_s
@@ -102,6 +103,11 @@ class Drain(Generic[Item]):
     async def waiting(self) -> int:
         """How many are owed. Raises StorageError."""
         return await asyncio.to_thread(self._feed.pending)
+
+    async def owed(self) -> Owed:
+        """How many are owed, and how far it came. Raises StorageError."""
+        noted = await asyncio.to_thread(self._feed.journal.position, self._feed.consumer)
+        return Owed(await self.waiting(), max(noted, self._reached))
 
     async def run(self, session: Session) -> Never:
         """Delivers until cancelled or the session is lost (SessionLostError)."""

@@ -7,11 +7,20 @@ from datetime import datetime
 
 
 @dataclass(frozen=True, slots=True)
+class Owed:
+    """What one stream owes. reached: its place in the journal."""
+
+    waiting: int
+    reached: int
+
+
+@dataclass(frozen=True, slots=True)
 class MqttFigures:
     """How a connection fares. connected_since: UTC; None: there is no session.
 
     attempts: to have a session; sessions: that came of them. sent: messages taken by the broker.
-    waiting: results that are owed. fault: why there is no session, or what is wrong with it.
+    waiting: results that are owed. owed: by each stream, as counted last. fault: why there is no
+    session, or what is wrong with it.
     """
 
     outlet: str
@@ -21,6 +30,7 @@ class MqttFigures:
     sessions: int = 0
     sent: int = 0
     waiting: int = 0
+    owed: tuple[Owed, ...] = ()
     fault: str = ""
 
     @property

@@ -41,7 +41,8 @@ class StateFacts:
 
 @dataclass(frozen=True, slots=True)
 class StatusFacts:
-    """What the gateway says of this outlet. waiting_*: what is owed; None where nobody counted."""
+    """What the gateway says of this outlet. valid_s: how long "online" may be believed.
+    waiting_*: what is owed; None where nobody counted."""
 
     site: str
     outlet: str
@@ -50,6 +51,7 @@ class StatusFacts:
     since: datetime
     reason: str
     analyzers: tuple[str, ...]
+    valid_s: float
     waiting_results: int | None = None
     waiting_events: int | None = None
 
@@ -107,6 +109,13 @@ STATUS: tuple[Member[StatusFacts], ...] = (
         "was lost.",
         MOMENT,
         lambda f: moment(f.at),
+    ),
+    Member(
+        "valid_until",
+        "Of online: after it the gateway may be gone, and the broker too when it was; null of "
+        "offline, which stands.",
+        or_null(MOMENT),
+        lambda f: moment(f.at + timedelta(seconds=f.valid_s)) if f.is_online else None,
     ),
     Member("since", "When this connection began.", MOMENT, lambda f: moment(f.since)),
     Member("reason", "Why it is offline; empty while online.", TEXT, lambda f: f.reason),

@@ -83,8 +83,12 @@ _STATE_RULES = f"""\
   value: it is null. `quality` is the name of the status as in the
   [quality table](points.md#quality).
 - **Never use a state after its `valid_until`** ({_ENTRY.state_valid_s:g} s after its instant, by
-  `state_valid_s`), **nor any while the status is offline.** A retained message outlives its
-  gateway. With MQTT 5 the broker withdraws it then.
+  `state_valid_s`), **nor any while the status is offline**, or online and past its own
+  `valid_until`: a broker that died with the gateway and comes back alone has kept the "online" of
+  its last day. A retained message outlives its gateway. With MQTT 5 the broker withdraws both
+  then; with 3.1.1 a clean end withdraws the states by an empty message, and nothing else does.
+- An analyzer that `analyzers` of the status does not name is no longer of this gateway, whatever
+  is still retained of it.
 - Whoever subscribes later gets the last state and status at once.\
 """
 
@@ -100,7 +104,8 @@ _DELIVERY = f"""\
   after the broker has acknowledged it. So each arrives **at least once**: after a break or a power
   cut some come again. **Drop what has an `id` that came before.**
 - While the broker is away they wait in the journal, on disk. When it returns they go out in order,
-  with `is_late` true: a message that waited is history, not news. States go beside them and are not
+  with `is_late` true: a message that waited is history, not news, and so is a result that was
+  fetched later from the analyzer's own memory. States go beside them and are not
   held up: at most {MOST_UNDER_WAY} messages are under way, late ones have half of that, and no more
   than {BATCH} are read ahead, however many wait.
 - The journal keeps what an outlet is owed, however long that takes; the disk alarm tells when room
@@ -112,8 +117,8 @@ _DELIVERY = f"""\
   shown as a fault, and offered again in growing intervals; what is behind it waits, states go on.
 - A broker that hangs is given up after `timeout_s` without an acknowledgement, or by the
   keep-alive. Nothing else of the gateway waits for it.
-- A clean end publishes the status offline before it disconnects; after any other end the broker
-  publishes it, as the last will.
+- A clean end publishes the status offline before it disconnects; after any other end, and where
+  the broker did not take that, the broker publishes it, as the last will.
 - How the connections fare: the nodes MqttFault and MqttWaiting in the diagnostics of the OPC UA
   server, and the log at every change.\
 """

@@ -109,7 +109,7 @@ RESULT: tuple[Member[ResultFacts], ...] = (
     ),
     Member(
         "is_late",
-        "It waited for the broker, or was not sent when it was made: history, not news.",
+        "It waited for the broker, or in the analyzer's own memory: history, not news.",
         FLAG,
         lambda f: f.is_late,
     ),

@@ -93,13 +93,8 @@ class Session:
 
     async def messages(self) -> AsyncIterator[Message]:
         """What the broker sends, in order. Ends by SessionLostError only."""
-        try:
-            async for got in self._client.messages:
-                payload = got.payload if isinstance(got.payload, bytes) else b""
-                yield Message(str(got.topic), payload, got.qos, got.retain)
-        except aiomqtt.MqttError:
-            self.give_up("the connection ended")
-        self._client.check()
+        while True:
+            yield await self._client.received()
 
     async def ended(self) -> None:
         """Returns when the session has ended."""

@@ -12,10 +12,11 @@ import structlog
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import EventLine, Journal
-from edgeflash.model import Result
+from edgeflash.model import CycleSource, Result
 from edgeflash.outlets.mqtt_connection import together
 from edgeflash.outlets.mqtt_drain import Drain, event_feed, result_feed
 from edgeflash.outlets.mqtt_errors import PublishRefusedError
+from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_members import JSON_TYPE, document
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_now import STATE, STATUS, StateFacts, StatusFacts
@@ -72,9 +73,9 @@ class JsonSpeaker:
                 self._counts[view.standing.analyzer] = judged
                 self._results.look()
 
-    async def waiting(self) -> int:
-        """How many results are owed. Raises StorageError."""
-        return await self._results.waiting()
+    async def owed(self) -> tuple[Owed, ...]:
+        """What is owed of results and of events. Raises StorageError."""
+        return await self._results.owed(), await self._events.owed()
 
     async def will(self) -> Message:
         """The status that the broker publishes when it loses us."""
@@ -92,8 +93,12 @@ class JsonSpeaker:
         )
 
     async def farewell(self, session: Session) -> None:
-        """Tells that nothing in here may be used any more."""
+        """Tells that nothing in here may be used any more, and takes back the states that the
+        broker could not withdraw by itself (before MQTT 5)."""
         await session.publish(self._status(self._clock.utc_now(), ENDED, is_online=False))
+        if self._entry.protocol != "5":
+            for analyzer in self._analyzers:
+                await session.publish(Message(self.topics.state(analyzer), b"", 1, True))
 
     async def _say_status(self, session: Session) -> None:
         """Online once the states are there: what was retained before may be old."""
@@ -133,24 +138,32 @@ class JsonSpeaker:
             self._since,
             reason,
             self._analyzers,
+            self._entry.state_valid_s,
             results,
             events,
         )
         content = document(STATUS, facts)
-        return Message(self.topics.status, content, 1, True, content_type=JSON_TYPE)
+        # "online" must not outlive a broker that died with us and comes back alone.
+        expiry_s = math.ceil(self._entry.state_valid_s) if is_online else None
+        return Message(self.topics.status, content, 1, True, expiry_s, JSON_TYPE)
 
     def _state(self, view: View) -> Message:
-        facts = StateFacts(self._site, view, self._units, self._entry.state_valid_s)
+        valid_s = self._entry.state_valid_s
+        facts = StateFacts(self._site, view, self._units, valid_s)
+        # An old view, as of a gateway that is stuck, is withdrawn when it says so.
+        left_s = valid_s - (self._clock.utc_now() - view.at).total_seconds()
         return Message(
             self.topics.state(view.standing.analyzer),
             document(STATE, facts),
             1,
             True,
-            math.ceil(self._entry.state_valid_s),
+            math.ceil(min(valid_s, max(left_s, 1.0))),
             JSON_TYPE,
         )
 
     def _result(self, seq: int, result: Result, is_late: bool) -> Message:
+        # What the analyzer had kept is history too: a newer one may have been shown already.
+        is_late = is_late or result.cycle.source is CycleSource.RING
         facts = ResultFacts(self._site, result, self._units, is_late, self._clock.utc_now())
         topic = self.topics.results(result.cycle.analyzer)
         return Message(topic, document(RESULT, facts), 1, content_type=JSON_TYPE)

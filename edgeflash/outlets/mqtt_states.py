@@ -20,7 +20,7 @@ from edgeflash.points import CATALOGUE
 from edgeflash.publication import View
 from edgeflash.service import Clock
 
-ALWAYS_MOVING = frozenset({"heartbeat", "age_s"})
+ALWAYS_MOVING = frozenset({"heartbeat", "age_s", "results_waiting"})
 """Points that change by themselves, so that their change is no news."""
 
 Signature = tuple[tuple[Any, ...], ...]

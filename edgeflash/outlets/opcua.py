@@ -155,7 +155,9 @@ class OpcUaOutlet:
             if self._store is not None:
                 self._inputs = OpcUaInputs(self._store, self._config.accept_inputs, self._mono_s)
                 server.takers.update(await self._inputs.attach(server))
-            self._events = OpcUaEvents(self._analyzers, self._units, self._operations)
+            self._events = OpcUaEvents(
+                self._analyzers, self._units, self._operations, self._in_force.parts
+            )
             await self._events.build(server)
             server.set_endpoint(_url(_advertised(self._config.host), port))
             return server

@@ -241,8 +241,12 @@ class GuardedProcessor(UaProcessor):
             await self._activate(requesthdr, seqhdr, body)
             return True
         if typeid == _CREATE:
-            await self._check_create(struct_from_binary(ua.CreateSessionParameters, body.copy()))
-            done = await super()._process_message(typeid, requesthdr, seqhdr, body)
+            # One at a time: between the look at the limits and the session others come in.
+            async with self.security.creating:
+                await self._check_create(
+                    struct_from_binary(ua.CreateSessionParameters, body.copy())
+                )
+                done = await super()._process_message(typeid, requesthdr, seqhdr, body)
             if self.session is not None:
                 self.session.channel, self.session.holder = channel_of(policy, self.name), self
             return done

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from uuid import uuid4
 
 from asyncua import ua
 from asyncua.ua.object_ids import ObjectIds
 
-from edgeflash.alarms.catalogue import Declaration, in_force
+from edgeflash.alarms.catalogue import NO_PARTS, Declaration, SiteParts, in_force
 from edgeflash.config.site import Analyzer
 from edgeflash.model import AlarmState
 from edgeflash.outlets.opcua_condition import (
@@ -65,6 +65,7 @@ class Conditions:
         nodes: ConditionNodes,
         new_id: Callable[[], bytes] = lambda: uuid4().bytes,
         now: Callable[[], datetime] = lambda: datetime.now(UTC),
+        site: SiteParts = NO_PARTS,
     ) -> None:
         self._analyzers = tuple(analyzers)
         self._temperature = outlet_unit(Quantity.TEMPERATURE, units.temperature, units.pressure)
@@ -72,6 +73,7 @@ class Conditions:
         self._nodes = nodes
         self._new_id = new_id
         self._now = now
+        self._site = site
         self._shown: dict[ua.NodeId, Shown] = {}
         self._of_analyzer: dict[str, list[Shown]] = {}
         self._seen: set[str] = set()
@@ -81,7 +83,7 @@ class Conditions:
         for analyzer in self._analyzers:
             source = self._id(analyzer.id)
             made = self._of_analyzer.setdefault(analyzer.id, [])
-            for alarm in in_force(analyzer):
+            for alarm in in_force(analyzer, self._site):
                 identifier = condition_identifier(analyzer.id, alarm.name)
                 condition = condition_of(alarm, AlarmState.NORMAL, None)
                 node = self._id(identifier)
@@ -168,7 +170,6 @@ class Conditions:
             received_at=now,
             message=condition.message,
             severity=SEVERITY_OF[condition.alarm.priority],
-            utc_offset=now.astimezone().utcoffset() or timedelta(0),
         )
         fields |= condition_fields(condition, at, self._input_of(analyzer, condition))
         return Event(type_id, fields, frozenset({source}), node)

@@ -1,4 +1,6 @@
-"""One OPC UA event: its type, who emits it, and its fields by browse path. Pure.
+"""One OPC UA event: its type, who emits it, and its fields by browse path.
+
+Pure, but for the machine's time zone.
 
 Field names and types: OPC 10000-5, 6.4.2 (BaseEventType; from memory). Severities are those that
 OPC 10000-9 recommends for three classes: low 1 to 333, medium 334 to 666, high 667 to 1000 (from
@@ -7,9 +9,10 @@ memory); ours lie inside their class.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import cast
 
 from asyncua import ua
@@ -72,15 +75,8 @@ def base_fields(
     received_at: datetime,
     message: str,
     severity: int,
-    utc_offset: timedelta = timedelta(0),
 ) -> dict[Path, ua.Variant]:
-    """The fields of BaseEventType. at, received_at: UTC. severity: 1 to 1000.
-
-    utc_offset: of the local time where the gateway is, for LocalTime.
-    """
-    local = ua.TimeZoneDataType()
-    local.Offset = ua.Int16(round(utc_offset.total_seconds() / 60))
-    local.DaylightSavingInOffset = False
+    """The fields of BaseEventType. at, received_at: UTC. severity: 1 to 1000."""
     return {
         name("EventId"): ua.Variant(event_id, ua.VariantType.ByteString),
         name("EventType"): node_id(type_id),
@@ -88,10 +84,24 @@ def base_fields(
         name("SourceName"): string(source_name),
         name("Time"): moment(at),
         name("ReceiveTime"): moment(received_at),
-        name("LocalTime"): ua.Variant(local, ua.VariantType.ExtensionObject),
+        name("LocalTime"): ua.Variant(local_time(at), ua.VariantType.ExtensionObject),
         name("Message"): text(message),
         name("Severity"): ua.Variant(severity, ua.VariantType.UInt16),
     }
+
+
+def local_time(at: datetime) -> ua.TimeZoneDataType:
+    """Where the gateway is, what is to be added to this time; by the machine's time zone.
+
+    Offset: minutes, daylight saving included, and DaylightSavingInOffset true, while it is in
+    effect then; an event that is told later keeps its own. Source: OPC 10000-5, 6.4.2 (LocalTime)
+    and OPC 10000-8, 6.2.4 (TimeZoneDataType), from memory.
+    """
+    there = time.localtime(at.timestamp())
+    local = ua.TimeZoneDataType()
+    local.Offset = ua.Int16(round(there.tm_gmtoff / 60))
+    local.DaylightSavingInOffset = there.tm_isdst > 0
+    return local
 
 
 def string(value: str) -> ua.Variant:

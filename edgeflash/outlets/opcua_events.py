@@ -12,6 +12,7 @@ from asyncua import ua
 from asyncua.ua.attribute_ids import AttributeIds
 from asyncua.ua.object_ids import ObjectIds
 
+from edgeflash.alarms.catalogue import NO_PARTS, SiteParts
 from edgeflash.config.site import Analyzer
 from edgeflash.operations import Operations
 from edgeflash.outlets.opcua_bounds import BoundedServer
@@ -39,8 +40,13 @@ class OpcUaEvents:
     """The events of one server. Made anew with every start of it."""
 
     def __init__(
-        self, analyzers: Sequence[Analyzer], units: OutletUnits, operations: Operations | None
+        self,
+        analyzers: Sequence[Analyzer],
+        units: OutletUnits,
+        operations: Operations | None,
+        site: SiteParts = NO_PARTS,
     ) -> None:
+        self._site = site
         self._analyzers = tuple(analyzers)
         self._units = units
         self._temperature = outlet_unit(Quantity.TEMPERATURE, units.temperature, units.pressure)
@@ -60,7 +66,11 @@ class OpcUaEvents:
         server.event_types = types
         server.overflow_event = _overflow
         self._conditions = Conditions(
-            self._analyzers, self._units, index, ConditionNodes(server, index, types)
+            self._analyzers,
+            self._units,
+            index,
+            ConditionNodes(server, index, types),
+            site=self._site,
         )
         await self._conditions.build()
         await self._notify_from(server)

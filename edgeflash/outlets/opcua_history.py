@@ -108,7 +108,9 @@ class PointHistory(HistoryManager):
         """
         kept = self._kept.get(session)
         if kept is None:
-            kept = self._kept[session] = Continuations(lambda: secrets.token_bytes(16))
+            kept = self._kept[session] = Continuations(
+                lambda: secrets.token_bytes(16), held=lambda task: task.held
+            )
         wanted = params.NodesToRead
         if not wanted:
             raise ServiceError(StatusCodes.BadNothingToDo)
@@ -125,6 +127,9 @@ class PointHistory(HistoryManager):
         aggregates = getattr(params.HistoryReadDetails, "AggregateType", None)
         if aggregates is not None and len(aggregates) != len(wanted):
             raise ServiceError(StatusCodes.BadAggregateListMismatch)
+        times = getattr(params.HistoryReadDetails, "ReqTimes", None)
+        if times is not None:  # one object for all its nodes: they may keep it for minutes
+            params.HistoryReadDetails.ReqTimes = tuple(times)
         most = max(1, MAX_VALUES // len(wanted))
         return [
             await self._result(kept, params, place, one, most) for place, one in enumerate(wanted)

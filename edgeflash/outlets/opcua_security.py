@@ -125,6 +125,8 @@ class ServerSecurity:
         self._own_folder: Path | None = None
         self._state_dir = state_dir
         self._on_login_failed = on_login_failed
+        self.creating = asyncio.Lock()
+        """Held while a session is created: what was free at the look must still be free then."""
         self.refusals = Refusals()
         self._may_keep, self._may_tell = Bucket(BURST), Bucket(BURST)
 

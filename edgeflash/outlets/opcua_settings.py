@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Generic, TypeVar
 
+from edgeflash.alarms.catalogue import NO_PARTS, SiteParts
 from edgeflash.config.site import Analyzer, Product, Site
 from edgeflash.flash.products import resolved
 from edgeflash.outlets.alarm_limits import minimums_c
@@ -30,13 +31,15 @@ from edgeflash.units import Quantity
 @dataclass(frozen=True, slots=True)
 class InForce:
     """What holds of a site. products: with what their specification gives; maps: names of the
-    register maps by analyzer. taken_over_at: when this site file came into force, UTC."""
+    register maps by analyzer. taken_over_at: when this site file came into force, UTC. parts: what
+    decides which alarms there are."""
 
     site_name: str = ""
     products: Mapping[str, Product] = field(default_factory=dict)
     maps: Mapping[str, str] = field(default_factory=dict)
     digest: str = ""
     taken_over_at: datetime | None = None
+    parts: SiteParts = NO_PARTS
 
     @classmethod
     def of(cls, site: Site, taken_over_at: datetime | None = None) -> InForce:
@@ -47,6 +50,7 @@ class InForce:
             {analyzer: one.map.name for analyzer, one in site.maps.items()},
             site.digest,
             taken_over_at,
+            SiteParts.of(site.file),
         )
 
     def product_of(self, analyzer: Analyzer) -> Product | None:

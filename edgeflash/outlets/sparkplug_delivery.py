@@ -3,7 +3,8 @@
 Sparkplug data is QoS 0: nobody says that it came. The evidence is an answer of the broker to a
 later request on the same connection and, with a primary host, its STATE being online well after: a
 host that vanished is declared dead only after one and a half times its keep-alive. What was sent
-less than `overlap_s` before is sent again after a break; consumers drop it by its id.
+less than `overlap_s` before is sent again after a break; consumers drop it by its id. A rebirth in
+the middle of what waits does not begin it anew: hosts that ask often would never see its end.
 """
 
 from __future__ import annotations
@@ -38,6 +39,7 @@ class Delivery:
         self.sent = proven
         self._overlap_s = overlap_s
         self._old_until = proven
+        self._again = False
         self._marks: deque[_Mark] = deque()
 
     def begin(self, newest: int) -> None:
@@ -46,8 +48,27 @@ class Delivery:
         newest: the last place in the journal at that moment; up to there, results are history.
         """
         self._marks.clear()
+        self._again = False
         self.sent = self.proven
         self._old_until = newest
+
+    def reborn(self, newest: int) -> None:
+        """Births are sent again in the same session: the host may have missed anything. What is not
+        proven goes out again, at once or after all that waits (`again`)."""
+        if self.sent >= self._old_until and not self._again:
+            self.begin(newest)
+            return
+        self._marks.clear()
+        self._again = True
+        self._old_until = newest
+
+    def again(self, newest: int) -> bool:
+        """All has been sent once since the births; True when all that is not proven is to follow
+        once more, because a rebirth came meanwhile."""
+        if self._again:
+            self.begin(newest)
+            return True
+        return False
 
     def is_historical(self, seq: int) -> bool:
         """Whether the entry was there before the births."""
@@ -56,6 +77,8 @@ class Delivery:
     def hand_over(self, seq: int, mono_s: float) -> None:
         """Everything up to seq has been given to the connection."""
         self.sent = max(self.sent, seq)
+        if self._again:  # no mark may reach over what the rebirth has made doubtful
+            return
         last = self._marks[-1] if self._marks else None
         if last is not None and (
             mono_s - last.first_mono_s < MARK_S or len(self._marks) >= MOST_MARKS

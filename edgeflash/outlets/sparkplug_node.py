@@ -92,6 +92,8 @@ class EdgeNode:
     """One edge node. numbers: of each analyzer, by id.
 
     presences counts the proofs that the primary host is there; ignored the commands that were none.
+    resting: births were sent just now; a rebirth waits until it is taken back, and data goes on, so
+    that hosts which ask without end get more than births.
     """
 
     def __init__(
@@ -105,6 +107,7 @@ class EdgeNode:
         self.presences = 0
         self.ignored = 0
         self.waiting = 0
+        self.resting = False
         self._numbers = dict(numbers)
         self._units = units
         self._bdseq = -1
@@ -125,7 +128,9 @@ class EdgeNode:
         """Births are to be sent before anything else."""
         if self.phase is Phase.AWAY or not self._views.keys() >= self._numbers.keys():
             return False
-        return self._rebirth if self.phase is Phase.BORN else self._host_is_there
+        if self.phase is Phase.BORN:
+            return self._rebirth and not self.resting
+        return self._host_is_there
 
     @property
     def leave_due(self) -> bool:
@@ -164,12 +169,19 @@ class EdgeNode:
         self.lost()
         return (self._death(now),) if born else ()
 
-    def received(self, topic: str, data: bytes) -> None:
+    def received(self, topic: str, data: bytes, *, is_retained: bool = False) -> None:
         """A message of a subscription. One that makes no sense changes nothing and raises
-        HostStateError or PayloadError."""
+        HostStateError or PayloadError.
+
+        is_retained: the broker had kept it. A STATE is kept; a command must not be
+        (topics-ncmd-mqtt), and one that is comes again with every subscription.
+        """
         if topic == self.identity.state_topic:
             self._take_state(decode_state(data))
         elif topic == self.identity.command_topic:
+            if is_retained:
+                self.ignored += 1
+                raise PayloadError("a command that the broker keeps; whoever retained it, clear it")
             self._take_command(data)
         else:
             self.ignored += 1

@@ -16,6 +16,7 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.model import Result
+from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
 from edgeflash.outlets.sparkplug_delivery import Delivery
@@ -41,6 +42,9 @@ PROOF_EVERY_S = 10.0
 
 BIRTHS_EVERY_S = 1.0
 """The least time between two births in one session, however often a host asks."""
+
+MOST_DISBELIEVED = 20
+"""Reasons not to believe a message that are told."""
 
 log = structlog.get_logger("edgeflash.sparkplug")
 
@@ -78,6 +82,7 @@ class SparkplugSpeaker:
         self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0
         self._asked: tuple[float, int] | None = None
         self._told: set[str] = set()
+        self._disbelieved: set[str] = set()
         self._log = log.bind(outlet=entry.id)
         self._journal_fault = ""
 
@@ -98,9 +103,10 @@ class SparkplugSpeaker:
             self._changed[view.standing.analyzer] = view
         self._news.set()
 
-    async def waiting(self) -> int:
+    async def owed(self) -> tuple[Owed, ...]:
         """How many results are not known to have arrived. Raises StorageError."""
-        return await asyncio.to_thread(self._journal.pending, self._entry.consumer)
+        waiting = await asyncio.to_thread(self._journal.pending, self._entry.consumer)
+        return (Owed(waiting, self._delivery.proven),)
 
     async def will(self) -> Message:
         """The node's death, with a bdSeq that is on disk before it is used.
@@ -153,15 +159,17 @@ class SparkplugSpeaker:
     async def _listen(self, session: Session) -> None:
         async for message in session.messages():
             try:
-                self._node.received(message.topic, message.payload)
+                self._node.received(message.topic, message.payload, is_retained=message.retain)
             except (HostStateError, PayloadError) as error:
-                self._tell("a message is not believed", error, topic=message.topic)
+                self._disbelieve(message.topic, error)
             self._news.set()
 
     async def _send_until_ended(self, session: Session, listening: asyncio.Task[None]) -> None:
         node = self._node
         while not listening.done():
             self._news.clear()
+            rest_s = self._next_birth_s - self._clock.mono_s()
+            node.resting = rest_s > 0
             if node.leave_due:
                 self._log.warning("the primary host is offline; what is owed waits")
                 await self._send(session, node.leaving(self._clock.utc_now()))
@@ -169,16 +177,13 @@ class SparkplugSpeaker:
                 await session.ended()
                 return
             if node.birth_due:
-                if (early_s := self._next_birth_s - self._clock.mono_s()) > 0:
-                    await self._wait_for_news(early_s)
-                else:
-                    await self._be_born(session)
+                await self._be_born(session)
                 continue
             views, self._changed = list(self._changed.values()), {}
             await self._send(session, node.shown(views, self._clock.utc_now()))
             more = node.phase is Phase.BORN and await self._send_results(session)
             await self._prove(session)
-            await self._wait_for_news(TURN_S if more else None)
+            await self._wait_for_news(TURN_S if more else rest_s if rest_s > 0 else None)
         await listening  # raises what ended it
 
     async def _wait_for_news(self, at_most_s: float | None) -> None:
@@ -196,7 +201,10 @@ class SparkplugSpeaker:
         self._node.shown(views, self._clock.utc_now())  # known to the births; tells nothing itself
         if not self._node.birth_due:  # the host may have gone meanwhile
             return
-        self._delivery.begin(newest)
+        if self._node.phase is Phase.BORN:
+            self._delivery.reborn(newest)
+        else:
+            self._delivery.begin(newest)
         self._asked = None
         self._next_birth_s = self._clock.mono_s() + BIRTHS_EVERY_S
         births = self._node.births(latest, self._clock.utc_now())
@@ -243,7 +251,7 @@ class SparkplugSpeaker:
                 self._tell(f"results of {gone}, which the site file lacks, are passed over")
             await self._send(session, messages)
             delivery.hand_over(entry.seq, self._clock.mono_s())
-        return len(entries) == TURN_RESULTS
+        return len(entries) == TURN_RESULTS or delivery.again(delivery.sent)
 
     async def _prove(self, session: Session) -> None:
         """Asks the broker for a sign of life, of itself and of the host, and believes it.
@@ -278,12 +286,25 @@ class SparkplugSpeaker:
         for message in messages:
             await session.publish(_message(message))
 
-    def _tell(self, what: str, error: Exception | None = None, **more: str) -> None:
-        """Says each thing once for each reason; what comes from others is bounded."""
+    def _disbelieve(self, topic: str, error: Exception) -> None:
+        """Says once why a message is not believed, and of so many reasons only: others choose them,
+        and must neither fill the log nor keep our own troubles out of it."""
+        if (why := str(error)[:200]) in self._disbelieved:
+            return
+        self._disbelieved.add(why)
+        if len(self._disbelieved) <= MOST_DISBELIEVED:
+            is_last = len(self._disbelieved) == MOST_DISBELIEVED
+            more = {"note": "no others will be told"} if is_last else {}
+            self._log.warning("a message is not believed", why=why, topic=topic, **more)
+        else:
+            self._disbelieved.discard(why)
+
+    def _tell(self, what: str, error: Exception | None = None) -> None:
+        """Says each thing once for each reason."""
         why = "" if error is None else str(error)
         if (key := f"{what} {why}"[:500]) not in self._told and len(self._told) < 100:
             self._told.add(key)
-            self._log.warning(what, **({"why": why} if why else {}), **more)
+            self._log.warning(what, **({"why": why} if why else {}))
 
 
 def _message(outgoing: Outgoing) -> Message:

@@ -14,7 +14,14 @@ from edgeflash.points.judged import JUDGED
 from edgeflash.points.live import COUNTED, LIVE
 from edgeflash.points.of_cycle import ASSESSED, FIGURES
 from edgeflash.points.point import STATUS_WORD, TEST_ACTIVE, Point, PointType, PointValue
-from edgeflash.points.reading import alarm_word, clock_error, health_code, round_trip, state
+from edgeflash.points.reading import (
+    alarm_word,
+    clock_error,
+    health_code,
+    onward,
+    round_trip,
+    state,
+)
 from edgeflash.publication import View
 from edgeflash.status_bits import (
     ALARM_BITS,
@@ -155,5 +162,33 @@ CATALOGUE: tuple[Point, ...] = (
         0.0,
         16.0,
         scale=-2,
+    ),
+    Point(
+        "results_waiting",
+        "ResultsWaiting",
+        "Results that an MQTT outlet owes to its broker, of the outlet with the most, as counted "
+        "every ten seconds; they wait in the journal. No value without such an outlet. The same "
+        "for every analyzer, as are the two that follow.",
+        PointType.INT,
+        148,
+        onward(lambda o: o.results_waiting),
+    ),
+    Point(
+        "messages_set_aside",
+        "MessagesSetAside",
+        "Messages that a broker refused again and again for a reason of their own, set aside so "
+        "that those after them go on; no value without an MQTT outlet.",
+        PointType.INT,
+        150,
+        onward(lambda o: o.messages_set_aside),
+    ),
+    Point(
+        "days_not_shipped",
+        "DaysNotShipped",
+        "UTC days that are past and not wholly in the store; no value where nothing is shipped, "
+        "and until a pass has told.",
+        PointType.INT,
+        152,
+        onward(lambda o: o.days_not_shipped),
     ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from edgeflash.model import Phase, Result, Role, Verdict
+from edgeflash.onward import Onward
 from edgeflash.points.codes import HEALTH_TEXTS
 from edgeflash.points.point import PointScalar, PointValue
 from edgeflash.publication import LinkState, View
@@ -103,6 +104,16 @@ def clock_error(v: View) -> PointValue:
     """How wrong the gateway's wall clock may be at most, in seconds."""
     error_s = v.standing.clock.largest_error_s
     return PointValue(error_s, Quality.NO_DATA if error_s is None else Quality.GOOD, v.at)
+
+
+def onward(get: Callable[[Onward], int | None]) -> Callable[[View], PointValue]:
+    """A figure of how results leave the gateway; no value where there is no such way."""
+
+    def read(v: View) -> PointValue:
+        value = get(v.standing.onward)
+        return PointValue(value, Quality.NO_DATA if value is None else Quality.GOOD, v.at)
+
+    return read
 
 
 def round_trip(v: View) -> PointValue:

@@ -3,11 +3,11 @@
 For tests/bench/mutation.sh, in the folder where mutmut works:
 
     python -m tests.bench.mutation_counts draw 12 1   12 of each file, by seed 1: their names
-    python -m tests.bench.mutation_counts again       the survivors, each in a process of its own
+    python -m tests.bench.mutation_counts again       the unclear ones, each in a process of its own
     python -m tests.bench.mutation_counts table       what became of all, as the page has it
 
 Why again: mutmut switches a mutant on in a process that has imported everything already, and runs
-the tests that reached the function. What a module does when it is imported (the tables of methods
+the tests that reached the function. What is called when modules are imported (the tables of methods
 and rules) is past by then, and such a mutant survives unseen. A new process sees it, with all the
 tests. One that ran out of time on a busy machine is asked again, too.
 """
@@ -75,8 +75,10 @@ def draw(each: int, seed: int) -> Iterator[str]:
 def again() -> dict[str, str]:
     """What becomes of the survivors and the unclear ones where the mutant is on from the start.
 
-    Raises RuntimeError when the tests fail without any mutant: nothing could be concluded then.
+    Survivors whose function is not called at import survive: mutmut's own word is enough. Raises
+    RuntimeError when the tests fail without any mutant: nothing could be concluded then.
     """
+    early = _called_at_import()
     begun = monotonic()
     if _asked("") != SURVIVED:
         raise RuntimeError("the tests fail without a mutant")
@@ -84,20 +86,49 @@ def again() -> dict[str, str]:
     found: dict[str, str] = {}
     for _, codes in files():
         for name, code in codes.items():
-            if code is not None and EXITS.get(code) != KILLED:
-                found[name] = _asked(name, patience_s)
-                print(f"{name}: mutmut {code}, again {found[name]}", file=sys.stderr, flush=True)
+            if code is None or EXITS.get(code) == KILLED:
+                continue
+            if EXITS.get(code) == SURVIVED and name.rpartition("__mutmut_")[0] not in early:
+                continue
+            found[name] = _asked(name, patience_s)
+            print(f"{name}: mutmut {code}, again {found[name]}", file=sys.stderr, flush=True)
     return found
 
 
-def _asked(mutant: str, patience_s: float | None = None) -> str:
+def _called_at_import() -> frozenset[str]:
+    """Every function that is called while modules and tests are imported and tests collected."""
+    told = Path("called_at_import.json").resolve()
+    code = f"""
+import json, pathlib, pytest, sys
+from mutmut.state import state
+pytest.main(sys.argv[1:])
+pathlib.Path({str(told)!r}).write_text(json.dumps(sorted(state()._stats)))
+"""
+    subprocess.run(
+        [sys.executable, "-c", code, "--collect-only", "-qqq", "--rootdir=.", *_words()],
+        cwd=MUTANTS,
+        env=_environment("stats"),
+        stdout=subprocess.DEVNULL,
+        check=True,
+    )
+    return frozenset(json.loads(told.read_text("utf-8")))
+
+
+def _words() -> list[str]:
     settings = tomllib.loads(Path("pyproject.toml").read_text("utf-8"))["tool"]["mutmut"]
-    words = [*settings["pytest_add_cli_args"], *settings["pytest_add_cli_args_test_selection"]]
+    return [*settings["pytest_add_cli_args"], *settings["pytest_add_cli_args_test_selection"]]
+
+
+def _environment(mutant: str) -> dict[str, str]:
+    return {**os.environ, "MUTANT_UNDER_TEST": mutant, "PYTHONPATH": "."}
+
+
+def _asked(mutant: str, patience_s: float | None = None) -> str:
     try:
         done = subprocess.run(
-            [sys.executable, "-m", "pytest", "-x", "-q", "--rootdir=.", *words],
+            [sys.executable, "-m", "pytest", "-x", "-q", "--rootdir=.", *_words()],
             cwd=MUTANTS,
-            env={**os.environ, "MUTANT_UNDER_TEST": mutant, "PYTHONPATH": "."},
+            env=_environment(mutant),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             timeout=patience_s,
@@ -162,7 +193,10 @@ def table(found: list[Stratum]) -> Iterator[str]:
     yield f"{seen_at_import} of the killed were killed only in a process of their own."
     yield ""
     yield "Survivors:"
-    yield from (f"- {name}" for name, outcome in later.items() if outcome == SURVIVED)
+    for _, codes in files():
+        for name, code in codes.items():
+            if (later.get(name) or EXITS.get(code if code is not None else -1)) == SURVIVED:
+                yield f"- {name}"
 
 
 def main(words: list[str]) -> None:

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import AsyncIterator, Callable, Iterator
+from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -397,11 +398,11 @@ class RefusingJournal(Journal):
 
     refusals: list[Exception]
 
-    def put_state(self, key: str, text: str) -> None:
+    def put_state_soon(self, key: str, text: str) -> Future[None]:
         """Refuses while there are refusals left."""
         if self.refusals:
             raise self.refusals.pop()
-        super().put_state(key, text)
+        return super().put_state_soon(key, text)
 
 
 async def test_a_full_disk_delays_the_record_and_not_the_alarm(

@@ -123,10 +123,11 @@ class Subscriber:
         self._read += len(whole)
         for line in whole.decode("utf-8").splitlines():
             told = json.loads(line)
-            document = json.loads(told["payload"])
+            document = json.loads(told["payload"] or "null")  # empty: what was retained is gone
             topic = told["topic"]
             self._heard.append(Heard(topic, document, told["qos"], bool(told["retain"])))
-            self._documents.setdefault(topic.rpartition("/")[2], []).append(document)
+            if document is not None:
+                self._documents.setdefault(topic.rpartition("/")[2], []).append(document)
         return self._heard
 
     def documents(self, last_level: str) -> list[Any]:

@@ -16,6 +16,7 @@ from edgeflash.model import Result, Verdict
 from edgeflash.outlets.mqtt import MqttOutlet
 from edgeflash.outlets.mqtt_speech import JsonSpeaker
 from edgeflash.publication import View
+from edgeflash.service import SYSTEM_CLOCK, Clock
 from tests.unit.outlets.builders import START, accepted_view, analyzer, result
 
 SITE = "Invented Bend"
@@ -61,13 +62,15 @@ async def append(journal: Journal, made: Iterable[Result]) -> None:
         await asyncio.gather(*(journal.append_async(one) for one in some))
 
 
-def outlet_of(one: MqttEntry, journal: Journal, folder: Path) -> MqttOutlet:
+def outlet_of(
+    one: MqttEntry, journal: Journal, folder: Path, clock: Clock = SYSTEM_CLOCK
+) -> MqttOutlet:
     """The outlet, its place in the journal settled."""
     header = SiteHeader(name=SITE)
     file = SiteFile(site=header, mqtt=(one,), analyzers=(analyzer(),))
     settle_consumers(file, journal)
-    speaker = JsonSpeaker(one, SITE, ["fp-101"], journal)
-    return MqttOutlet(one, SITE, folder, speaker)
+    speaker = JsonSpeaker(one, SITE, ["fp-101"], journal, clock)
+    return MqttOutlet(one, SITE, folder, speaker, clock)
 
 
 @asynccontextmanager

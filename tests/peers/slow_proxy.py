@@ -10,7 +10,8 @@ from contextlib import asynccontextmanager
 class Proxy:
     """Passes bytes on, `bytes_per_s` at most and `delay_s` later each way.
 
-    silent: bytes go nowhere, and nobody is told. port: where it listens.
+    silent: bytes go nowhere, and nobody is told. deaf: those that come back go nowhere, the others
+    arrive. port: where it listens.
     """
 
     def __init__(self, to_port: int) -> None:
@@ -21,6 +22,7 @@ class Proxy:
         self.delay_s = 0.0
         self.bytes_per_s = 1e9
         self.silent = False
+        self.deaf = False
         self.connections = 0
 
     async def accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -28,16 +30,18 @@ class Proxy:
         self.connections += 1
         there, back = await asyncio.open_connection("127.0.0.1", self._to_port)
         self._writers |= {writer, back}
-        for pair in ((reader, back), (there, writer)):
-            task = asyncio.create_task(self._pass(*pair))
+        for is_back, pair in enumerate(((reader, back), (there, writer))):
+            task = asyncio.create_task(self._pass(*pair, is_back=bool(is_back)))
             self._tasks.add(task)
             task.add_done_callback(self._tasks.discard)
 
-    async def _pass(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _pass(
+        self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, *, is_back: bool
+    ) -> None:
         try:
             while data := await reader.read(2048):
                 await asyncio.sleep(self.delay_s + len(data) / self.bytes_per_s)
-                if not self.silent:
+                if not self.silent and not (is_back and self.deaf):
                     writer.write(data)
                     await writer.drain()
         except OSError:

@@ -91,12 +91,14 @@ class Watch:
 
 
 @asynccontextmanager
-async def watching(broker: Broker) -> AsyncIterator[Watch]:
-    """Hears everything from now on; it is subscribed when the block begins."""
+async def watching(broker: Broker, *filters: str) -> AsyncIterator[Watch]:
+    """Hears everything from now on, or what some filters let through; it is subscribed when the
+    block begins."""
     probe = "spBv1.0/probe/NDATA/probe"
     process = await _started(
         "mosquitto_sub",
-        *("-h", "127.0.0.1", "-p", str(broker.port), "-q", "1", "-t", "spBv1.0/#"),
+        *("-h", "127.0.0.1", "-p", str(broker.port), "-q", "1", "-t", probe),
+        *(part for one in filters or ("spBv1.0/#",) for part in ("-t", one)),
         *("-F", "%q %r %x %t"),
         stdout=asyncio.subprocess.PIPE,
         limit=2**24,

@@ -62,6 +62,12 @@ PROMISED = {
     "alarm_control_system_silent": (122, 1),
     "clock_synchronisation": (144, 1),
     "clock_error_s": (145, 2),
+    "alarm_mqtt_away": (123, 1),
+    "alarm_mqtt_set_aside": (124, 1),
+    "alarm_shipping_behind": (125, 1),
+    "results_waiting": (148, 2),
+    "messages_set_aside": (150, 2),
+    "days_not_shipped": (152, 2),
 }
 """Name, offset and size of every point ever published. Lines are added here, never changed."""
 

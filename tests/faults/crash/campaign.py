@@ -31,7 +31,7 @@ from edgeflash.journal import JOURNAL_NAME, Journal
 from tests.faults.crash.doomed import NEVER
 from tests.faults.crash.looking import Key
 from tests.faults.crash.nursery import Doomed, Nursery, nursery
-from tests.faults.crash.stages import Ended, Stage
+from tests.faults.crash.stages import Ended, Made, Stage
 from tests.faults.processes import demo_site, simulators, truth_lines
 from tests.peers.faked_time import FakedTime
 
@@ -46,7 +46,9 @@ STEPS_H = (0.0, 7.0, 15.0, 20.0)
 """By which the clock goes on between two runs."""
 
 LATEST_KILL_S, PATIENCE_S, ALL_DONE_S = 6.0, 8.0, 180.0
-MOST_OCCURRENCES = 25
+
+TOO_FAR = 0.1
+"""How often the clock goes on by more than a stage would have it."""
 
 AT_WORK = 0.8
 """The part of the kills that wait for a gateway that is ready; the others may come in its start."""
@@ -98,6 +100,7 @@ class Campaign:
         self._analyzers = analyzers
         self._runs = 0
         self._nursery: Nursery | None = None
+        self._first: dict[str, int] = {}
         self.report = Report(seed)
 
     def run(self, kills: int, most_s: float = math.inf, progress: bool = False) -> Report:
@@ -115,12 +118,15 @@ class Campaign:
             self._nursery = stack.enter_context(nursery())
             with self._readers() as readers:
                 for kill in range(kills):
+                    self._bring(clock)
                     self._one_kill(site)
-                    clock.move(3600.0 * self._chance.choice(STEPS_H))
+                    self._note_the_first()
+                    self._move(clock)
                     if progress and kill % 10 == 9:
                         print(f"{kill + 1} kills", flush=True)
                     if readers.poll() is not None or time.monotonic() > until_s:
                         break
+                self._bring(clock)
                 ended = self._clean_end(site, clock)
                 self._hear(readers)
             for stage in self._stages:
@@ -169,11 +175,34 @@ class Campaign:
         log = self._folder / f"gateway-{self._runs}.log"
         return self._nursery.start(log, point, count, *words)
 
+    def _bring(self, clock: FakedTime) -> None:
+        for stage in self._stages:
+            stage.bring(self._folder, clock.now())
+
+    def _move(self, clock: FakedTime) -> None:
+        step = timedelta(hours=self._chance.choice(STEPS_H))
+        longest = min(stage.longest_step(clock.now()) for stage in self._stages)
+        if step > longest and self._chance.random() > TOO_FAR:
+            step = longest
+        clock.move(step.total_seconds())
+
+    def _note_the_first(self) -> None:
+        """An analyzer's first cycle in the journal: what it made before any gateway looked is not
+        asked for. The journal is asked early, while it has lost nothing yet."""
+        if len(self._first) == self._analyzers or not (self._folder / JOURNAL_NAME).exists():
+            return
+        brought = {analyzer for stage in self._stages for analyzer, _, _ in stage.brought()}
+        with Journal.open_readonly(self._folder / JOURNAL_NAME) as journal:
+            for entry in journal.entries_after(0, 10_000):
+                cycle = entry.result.cycle
+                if cycle.analyzer not in brought:
+                    self._first.setdefault(cycle.analyzer, cycle.cycle_number)
+
     def _one_kill(self, site: Path) -> None:
-        stage = self._chance.choice(self._stages)
+        (stage,) = self._chance.choices(self._stages, [s.weight for s in self._stages])
         at_moment = self._chance.random() < 0.5
         point = NEVER if at_moment else self._chance.choice(list(stage.points))
-        count = self._chance.randint(1, MOST_OCCURRENCES)
+        count = 1 if at_moment else self._chance.randint(1, stage.most_occurrences(point))
         process = self._started(point, count, "run", str(site))
         if self._chance.random() < AT_WORK:
             self._wait_until_ready(process)
@@ -219,17 +248,20 @@ class Campaign:
         end = process.log()[-2000:]
         self.report.wrong.append(f"{what} ended with {process.returncode}: {end}")
 
-    def _made(self) -> dict[Key, tuple[datetime, float | None]]:
-        made: dict[Key, tuple[datetime, float | None]] = {}
+    def _made(self) -> dict[Key, Made]:
+        made: dict[Key, Made] = {}
         for t in truth_lines(self._folder):
             key = (str(t["analyzer"]), 0, int(str(t["cycle_number"])))
             reported = t["reported_c"]
             at = datetime.fromisoformat(str(t["finished_at"]))
             made[key] = (at, None if reported is None else float(str(reported)))
+        for stage in self._stages:
+            made |= stage.brought()
         return made
 
     def _clean_end(self, site: Path, clock: FakedTime) -> Ended:
         """Lets the gateway catch up and end, then asks the history."""
+        self._note_the_first()
         newest = {a: max(n for b, _, n in self._made() if a == b) for a, _, _ in self._made()}
         process = self._started(NEVER, 1, "run", str(site))
         self._wait_for_the_newest(newest, process)
@@ -275,10 +307,9 @@ class Campaign:
             same = value is None if told is None else abs(value - told) < 0.01
             if key not in made or not same:
                 report.wrong.append(f"{key} says {value}, the analyzer said {told}")
-        wanted = {k for k in made if k[2] <= newest[k[0]]}
+        wanted = {k for k in made if self._first.get(k[0], 0) <= k[2] <= newest[k[0]]}
         missing = wanted - values.keys()
-        keep_days = self._keep_days("results")
-        old = {k for k in missing if self._is_old(made[k][0], "results", keep_days, clock.now())}
+        old = {k for k in missing if self._may_be_gone(made[k][0], clock.now())}
         gone = {k for k in missing - old if self._was_pushed_out(k, values, made)}
         if missing - old - gone:
             report.wrong.append(f"missing in the results: {sorted(missing - old - gone)[:10]}")
@@ -289,21 +320,17 @@ class Campaign:
         report.deleted, report.no_longer_offered = len(old), len(gone)
         finished = {key: at for key, (_, _, at) in values.items()}
         kept = {k: finished.get(k) for k in (wanted & values.keys()) | old}
-        return Ended(self._folder, site, kept, clock.now())
+        brought = frozenset(key for stage in self._stages for key in stage.brought())
+        return Ended(self._folder, site, kept, brought, clock.now())
 
-    def _keep_days(self, name: str) -> float | None:
-        return next((s.keeps[name] for s in self._stages if name in s.keeps), None)
-
-    @staticmethod
-    def _is_old(at: datetime, name: str, keep_days: float | None, now: datetime) -> bool:
-        """Whether its file may have been deleted."""
-        return keep_days is not None and now - at > timedelta(days=keep_days)
+    def _may_be_gone(self, at: datetime, now: datetime) -> bool:
+        return any(stage.may_be_gone(at, now) for stage in self._stages)
 
     @staticmethod
     def _was_pushed_out(
         key: Key,
         values: dict[Key, Any],
-        made: dict[Key, tuple[datetime, float | None]],
+        made: dict[Key, Made],
     ) -> bool:
         """Whether the analyzer no longer offered a cycle when the gateway came back: so many newer
         ones had been made by then that its ring held others."""

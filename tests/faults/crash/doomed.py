@@ -7,7 +7,6 @@ it; a trace of SQLite's statements sees the journal. Upkeep, once an hour in a p
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import os
 import signal
@@ -28,12 +27,23 @@ POINTS = (
     "commit",
     "after_commit",
 )
+RETENTION_POINTS = (
+    "retention_record",
+    "after_retention_record",
+    "retention_remove",
+    "after_retention_remove",
+    "retention_rmdir",
+    "after_retention_rmdir",
+    "journal_trim",
+    "after_journal_trim",
+)
+"""Of what is deleted because it was kept long enough: the record of it takes its place; a file of
+the history goes, and its folder; a row of the journal goes."""
+
 NEVER = "never"
 _OF_EVENT = {"os.rename": "rename", "os.remove": "remove", "os.rmdir": "remove"}
-_UPKEEP = (
-    ("edgeflash.gateway.gateway", "TRIM_EVERY_S"),
-    ("edgeflash.gateway.history_keeper", "UPKEEP_EVERY_S"),
-)
+_UPKEEP = ("edgeflash.gateway.history_keeper", "UPKEEP_EVERY_S")
+_TRIMS = ("DELETE FROM RESULTS", "DELETE FROM EVENTS")
 
 
 class Doom:
@@ -46,11 +56,11 @@ class Doom:
         self._is_next = False
         self._is_dead = False
 
-    def passes(self, point: str) -> None:
-        """Something happens, or is about to."""
+    def passes(self, *names: str) -> None:
+        """Something happens, or is about to; it may have more than one name."""
         if self._is_dead:
             return  # the signal itself is an audit event
-        self._left -= point == self._point
+        self._left -= self._point in names
         if self._is_next or (self._left == 0 and not self._after):
             self._is_dead = True
             os.kill(os.getpid(), signal.SIGKILL)
@@ -63,7 +73,7 @@ class Doom:
             writes = isinstance(flags, int) and flags & (os.O_WRONLY | os.O_RDWR)
             self.passes("open" if writes or set(str(mode or "")) & set("wax+") else event + "_read")
         else:
-            self.passes(_OF_EVENT.get(event, event))
+            self.passes(_OF_EVENT.get(event, event), _of_retention(event, arguments))
 
     def connects(self, connect: Callable[..., sqlite3.Connection]) -> Callable[..., object]:
         """sqlite3.connect; each connection's statements are seen when they begin."""
@@ -77,7 +87,8 @@ class Doom:
 
     def _statement(self, sql: str) -> None:
         word = sql.split(None, 1)[0].upper()
-        self.passes("write" if word in ("INSERT", "UPDATE", "DELETE") else word.lower())
+        name = "write" if word in ("INSERT", "UPDATE", "DELETE") else word.lower()
+        self.passes(name, "journal_trim" if sql.upper().startswith(_TRIMS) else name)
 
     def syncs(self, fsync: Callable[[int], None]) -> Callable[[int], None]:
         """os.fsync, which has no audit event, with its own."""
@@ -90,16 +101,27 @@ class Doom:
         return wrapped
 
 
+def _of_retention(event: str, arguments: tuple[object, ...]) -> str:
+    """The name that an audit event has for retention; the event's own when it is not of it."""
+    match event:
+        case "os.rename" if str(arguments[1]).endswith("/deleted.json"):
+            return "retention_record"
+        case "os.remove" if str(arguments[0]).endswith(".parquet"):
+            return "retention_remove"
+        case "os.rmdir":
+            return "retention_rmdir"
+    return event
+
+
 def load() -> None:
     """Loads all that a gateway needs, and makes its upkeep always due."""
     importlib.import_module("edgeflash.cli.app")
     importlib.import_module("edgeflash.gateway.gateway")
     importlib.import_module("edgeflash.fleet.site_ship")
-    for name, constant in _UPKEEP:
-        with contextlib.suppress(ImportError):
-            module = importlib.import_module(name)
-            if hasattr(module, constant):
-                setattr(module, constant, 0.5)
+    name, constant = _UPKEEP
+    module = importlib.import_module(name)
+    assert hasattr(module, constant), "upkeep would come once an hour"
+    setattr(module, constant, 0.5)
 
 
 def main(point: str, count: int, arguments: list[str]) -> None:

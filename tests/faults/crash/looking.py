@@ -3,8 +3,9 @@
     python -m tests.faults.crash.looking FOLDER [TABLE=KEEP_DAYS ...]
 
 Each reader keeps what it has seen: no key twice, no value that changes, nothing gone that was there
-but what was kept long enough. Says at its end, which comes with the end of its input, how often
-each has looked; or what was wrong.
+but what was kept long enough after the end of its month or day, and nothing of that back again.
+Says at its end, which comes with the end of its input, how often each has looked; or what was
+wrong.
 """
 
 from __future__ import annotations
@@ -73,6 +74,14 @@ READERS: Mapping[str, tuple[Read, tuple[type[Exception], ...]]] = {
 }
 
 
+def end_of_period(name: str, at: datetime) -> datetime:
+    """When the day of a trace, or the month of any other row, is over."""
+    day = datetime(at.year, at.month, at.day, tzinfo=UTC)
+    if name == "traces":
+        return day + timedelta(days=1)
+    return (day.replace(day=1) + timedelta(days=32)).replace(day=1)
+
+
 class Watch:
     """One reader's view of one table."""
 
@@ -81,6 +90,7 @@ class Watch:
         self._read, self._loud = READERS[reader]
         self.who = f"{reader} {name}"
         self.seen: Seen = {}
+        self.gone: set[Key] = set()
         self.looks = 0
 
     def look(self) -> str:
@@ -100,11 +110,14 @@ class Watch:
             if key in found:
                 return f"{self.who}: {key} twice"
             found[key] = (at, value)
+        if back := self.gone & found.keys():
+            return f"{self.who}: {sorted(back)[:5]} were gone, and are back"
         for key, was in self.seen.items():
             if key not in found and not self._may_be_gone(was[0]):
                 return f"{self.who}: {key} of {was[0]} is gone"
             if key in found and found[key] != was:
                 return f"{self.who}: {key} was {was}, is {found[key]}"
+        self.gone |= self.seen.keys() - found.keys()
         self.seen = found
         return ""
 
@@ -115,7 +128,9 @@ class Watch:
         return self._read(self._folder, self._name)
 
     def _may_be_gone(self, at: datetime) -> bool:
-        return self._keep is not None and datetime.now(UTC) - at > self._keep
+        return self._keep is not None and end_of_period(
+            self._name, at
+        ) + self._keep <= datetime.now(UTC)
 
 
 def main(folder: Path, keeps: Mapping[str, float]) -> None:

@@ -55,7 +55,8 @@ class Ship(Stage):
             for path in sorted(self._store.glob("site=*/*/manifests/*/*.json"))
         ]
         withdrawn = {(of, serial) for of, m in manifests for serial in m["withdraws"]}
-        wrong, keys, self._parts = [], Counter[Key](), 0
+        wrong, self._parts = [], 0
+        keys = {"results": Counter[Key](), "traces": Counter[Key]()}
         for of, one in manifests:
             if (of, one["serial"]) in withdrawn:
                 continue
@@ -66,17 +67,19 @@ class Ship(Stage):
             digest = hashlib.sha256(file.read_bytes()).hexdigest()
             if (rows.num_rows, digest) != (one["rows"], one["sha256"]):
                 wrong.append(f"{file} is not what its manifest says")
-            if of.name == "results":
+            if of.name in keys:
                 names = ("analyzer", "epoch", "cycle_number")
-                keys.update(zip(*(rows[n].to_pylist() for n in names), strict=True))
-        twice = [k for k, n in keys.items() if n > 1]
-        if twice:
-            wrong.append(f"shipped twice: {twice[:5]}")
+                keys[of.name].update(zip(*(rows[n].to_pylist() for n in names), strict=True))
+        for table, found in keys.items():
+            if twice := [k for k, n in found.items() if n > 1]:
+                wrong.append(f"shipped twice of {table}: {twice[:5]}")
         today = datetime.combine(ended.now.date(), time(), UTC)
         sealed = {k for k, at in ended.made.items() if at is None or at < today - timedelta(days=1)}
-        if missing := sealed - keys.keys():
+        if missing := sealed - keys["results"].keys():
             wrong.append(f"never shipped: {sorted(missing)[:5]}")
-        self._rows = keys.total()
+        if missing := set(ended.brought) - keys["traces"].keys():
+            wrong.append(f"traces never shipped: {sorted(missing)[:5]}")
+        self._rows = keys["results"].total()
         return wrong
 
     def told(self) -> str:

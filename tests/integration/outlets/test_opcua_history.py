@@ -24,6 +24,7 @@ from edgeflash.model import Result, Verdict
 from edgeflash.outlets import OpcUaOutlet
 from edgeflash.outlets.history_rows import HISTORIC
 from edgeflash.outlets.opcua_history import MAX_NODES, MAX_VALUES
+from edgeflash.outlets.opcua_history_tasks import MAX_TIMES
 from edgeflash.points import CATALOGUE
 from tests.unit.outlets.builders import analyzer, opcua, result
 
@@ -253,6 +254,20 @@ async def test_a_value_does_not_stand_longer_than_it_may(client: Client) -> None
     values = await whole(client, details, node("reported_c"))
     # Uncertain, for none has followed; then BadNoData.
     assert [v.StatusCode.value for v in values] == [0x40A40402, 0x809B0000]
+
+
+async def test_open_readings_keep_few_times(client: Client) -> None:
+    """Two of the longest requests; the nodes of one share its times. Else 100 of them were kept."""
+    nodes = (node("flash_point_c"), node("reported_c"))
+    opened: list[tuple[ua.NodeId, bytes]] = []
+    details = ua.ReadAtTimeDetails(ReqTimes=[FIRST] * MAX_TIMES, UseSimpleBounds=True)
+    for expected in ("Good", "Good", "BadNoContinuationPoints"):
+        answers = await read(client, details, *nodes)
+        assert [status(answer) for answer in answers] == [expected] * len(nodes)
+        opened += zip(nodes, [answer.ContinuationPoint for answer in answers], strict=True)
+    for one, token in opened[:4]:
+        (released,) = await read(client, details, one, token=token, release=True)
+        assert status(released) == "Good"
 
 
 async def test_processed(client: Client) -> None:

@@ -17,6 +17,7 @@ from asyncua import Client, ua
 from asyncua.ua.uaerrors import UaError
 
 from edgeflash.outlets.opcua import OpcUaOutlet
+from edgeflash.outlets.opcua_session import GuardedSession
 from tests.integration.outlets.secured import flash_point, status_of
 from tests.unit.outlets.builders import accepted_view, analyzer, opcua
 from tests.waiting import until
@@ -151,6 +152,52 @@ async def test_what_lost_connections_left_behind(outlet: OpcUaOutlet) -> None:
         await until(lambda: not inner(outlet).bserver.clients, timeout_s=30.0)
         await client.disconnect()
     assert 1 <= len(sessions) <= 4
+    for session in list(sessions.values()):
+        await session.close_session()
+    await nobody_left(outlet)
+
+
+async def test_sessions_that_are_made_at_once_keep_to_the_limit(
+    outlet: OpcUaOutlet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two come while a third waits for the end of what a lost connection left behind."""
+    iserver = inner(outlet).iserver
+    sessions, go, ending = iserver._external_sessions, asyncio.Event(), asyncio.Event()
+    left: dict[str, list[From]] = {}
+    for address, count in (("127.0.0.1", 4), ("127.0.0.2", 3)):
+        left[address] = [From(outlet.endpoint, address) for _ in range(count)]
+        for client in left[address]:
+            await client.connect()
+        lost = left[address][0]
+        await lost.create_subscription(1000, Ignored())  # else its session ended with it
+        assert lost.uaclient.protocol is not None
+        lost.uaclient.protocol.transport.abort()
+    await until(lambda: len(inner(outlet).bserver.clients) == 5, timeout_s=30.0)
+    end = GuardedSession.delete_subscriptions
+
+    async def end_slowly(self: GuardedSession, ids: Any) -> Any:
+        ending.set()
+        await go.wait()
+        return await end(self, ids)
+
+    monkeypatch.setattr(GuardedSession, "delete_subscriptions", end_slowly)
+    late = [From(outlet.endpoint, f"127.0.0.{n}") for n in (1, 3, 4)]
+    for client in late:
+        await client.connect_socket()
+        await client.send_hello()
+        await client.open_secure_channel()
+    coming = [asyncio.create_task(late[0].create_session())]
+    async with asyncio.timeout(30):
+        await ending.wait()
+    coming += [asyncio.create_task(client.create_session()) for client in late[1:]]
+    waiting = iserver.security.creating
+    await until(lambda: len(sessions) == 8 or len(waiting._waiters or ()) == 2, timeout_s=30.0)
+    go.set()
+    await asyncio.gather(*coming)  # the third ends what another address has left behind
+    assert len(sessions) == 8
+    monkeypatch.undo()
+    for client in (*left["127.0.0.1"], *left["127.0.0.2"], *late):
+        await client.disconnect()
     for session in list(sessions.values()):
         await session.close_session()
     await nobody_left(outlet)

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from edgeflash.alarms.catalogue import ALARMS, in_force
+from edgeflash.alarms.catalogue import ALARMS, SiteParts, in_force
 from edgeflash.alarms.page import alarms_page
 from edgeflash.config.site import Input
 from edgeflash.errors import ConfigurationError
@@ -28,6 +28,9 @@ ORDER = (
     "history_shortage",
     "clock",
     "control_system_silent",
+    "mqtt_away",
+    "mqtt_set_aside",
+    "shipping_behind",
 )
 HEARTBEAT = Input(id="alive", number=1, heartbeat=True)
 ALL_MAY_BE = {"verification": {"reference_c": 62.0, "sd_c": 0.7}}
@@ -56,9 +59,14 @@ def test_a_danger_is_raised_at_once_and_waits_for_a_person() -> None:
 def test_what_an_analyzer_can_have() -> None:
     """An alarm that makes no sense for an analyzer is not there."""
     verified = bench_analyzer(**ALL_MAY_BE)
-    assert set(ORDER) == {a.name for a in in_force(verified, [HEARTBEAT])}
-    silent = {"control_system_silent"}
-    others = (HEARTBEAT.model_copy(update={"heartbeat": False}),)
+    whole = SiteParts((HEARTBEAT,), has_mqtt=True, has_ship=True)
+    assert set(ORDER) == {a.name for a in in_force(verified, whole)}
+    mqtt = {"mqtt_away", "mqtt_set_aside"}
+    assert mqtt == set(ORDER) - {a.name for a in in_force(verified, replace(whole, has_mqtt=False))}
+    alone = {a.name for a in in_force(verified, replace(whole, has_ship=False))}
+    assert set(ORDER) - alone == {"shipping_behind"}
+    silent = {"control_system_silent"} | mqtt | {"shipping_behind"}
+    others = SiteParts((HEARTBEAT.model_copy(update={"heartbeat": False}),))
     assert set(ORDER) - silent == {a.name for a in in_force(verified, others)}
     bare = bench_analyzer(product=None)
     never = {"below_limit", "verification_overdue"} | silent

@@ -75,6 +75,15 @@ def test_exit_codes_tell_whether_it_is_sound(site: Path) -> None:
     assert run("verify", site)[0] == 0
 
 
+def test_a_history_without_its_journal_is_not_called_sound(site: Path) -> None:
+    """The files are read all the same."""
+    (site.parent / "state" / JOURNAL_NAME).unlink()
+    code, record = run("verify", site, "--json")
+    told = json.loads(record)
+    assert (code, told["sound"], told["files"]) == (1, False, 4)
+    assert [f["problem"] for f in told["findings"]] == ["no_journal"]
+
+
 def test_a_backup_goes_out_and_comes_back(site: Path, tmp_path: Path) -> None:
     """By the commands alone; not over what is there."""
     code, told = run("backup", site, tmp_path / "backups")

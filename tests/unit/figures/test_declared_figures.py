@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from typing import Any
@@ -73,6 +74,29 @@ def test_the_curve_joins_accepted_cycles_only() -> None:
     mixed = trend_figure(cycles(6), analyzer="fp-101")
     (curve, _limit) = layers(mixed, Line)
     assert np.isnan(curve.y).tolist() == [False, False, True, True, False, False]
+
+
+def test_a_verdict_stands_only_until_a_cycle_that_was_missed() -> None:
+    """As in the averages: two missed in 12 min, so the first of three parts is what is known."""
+    made = [sample_result(n, with_trace=False, verdict=Verdict.ACCEPTED) for n in (0, 3)]
+    late = replace(made[1], cycle=replace(made[1].cycle, missed=2))
+    figure = trend_figure(results(made[0], late), analyzer="fp-101")
+    bands = {band.name: band for band in layers(figure, Spans, panel=1)}
+    third = (late.sampled_at - made[0].sampled_at) / 3
+    silent = bands["no cycle"]
+    assert silent.begin.tolist() == [(made[0].sampled_at + third).replace(tzinfo=None)]
+    assert silent.end.tolist() == [late.sampled_at.replace(tzinfo=None)]
+    assert len(bands["accepted"].begin) == 2
+
+
+def test_nothing_is_shown_of_what_is_still_to_come() -> None:
+    """Today's share is of today until now: an hour of 2, the hold reaching beyond."""
+    one = sample_result(0, with_trace=False, verdict=Verdict.ACCEPTED)
+    since = one.sampled_at - timedelta(hours=1)
+    rows = results(one)
+    now = one.sampled_at + timedelta(hours=1)
+    (cells,) = layers(availability_figure(rows, since=since, hold_s=9000.0, now=now), Cells)
+    assert cells.shares[0, -1] == pytest.approx(0.5)
 
 
 def test_the_limit_is_a_line() -> None:

@@ -67,7 +67,7 @@ async def bench(folder: Path) -> AsyncIterator[Bench]:
         record = EventRecord(journal, SYSTEM_CLOCK.mono_s)
         now, mono_s, note = SYSTEM_CLOCK.utc_now(), SYSTEM_CLOCK.mono_s(), record.note
         served = Served(
-            AlarmDesk(bench_analyzer(), journal, (), note),
+            AlarmDesk(bench_analyzer(), journal, on_event=note),
             DeclaredDesk("kestrel-1", journal, now, mono_s, mono_s, note),
             SignalDesk("kestrel-1", note),
             Standing("kestrel-1"),

@@ -8,20 +8,28 @@ import os
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 from structlog.testing import capture_logs
 
+from edgeflash.gateway.ship_record import ShipRecord
 from edgeflash.gateway.ship_runner import ShipRunner
 from tests.waiting import until
 
-REPORT = '{"parts": 2, "rows": 9, "sent_bytes": 1, "waiting": 0, "unreadable": [], "damaged": []}'
+START = datetime(2031, 4, 5, 6, 7, 8, tzinfo=UTC)
+REPORT = (
+    '{"parts": 2, "rows": 9, "sent_bytes": 1, "waiting": 0, "through": "2031-04-04", '
+    '"unreadable": [], "damaged": []}'
+)
 
 
 @asynccontextmanager
 async def running(tmp_path: Path, program: str) -> AsyncIterator[ShipRunner]:
     """A runner whose command is this Python text."""
-    runner = ShipRunner(tmp_path / "site.toml", 0.01, (sys.executable, "-c", program))
+    record = ShipRecord.begun("s3://depot", None, START, 0.0)
+    command = (sys.executable, "-c", program)
+    runner = ShipRunner(tmp_path / "site.toml", 0.01, record, command=command)
     task = asyncio.create_task(runner.run())
     try:
         yield runner

@@ -15,10 +15,11 @@ from edgeflash.errors import StorageError, UsageError
 from edgeflash.history import HistoryWriter, read_results, read_traces
 from edgeflash.history.backup import back_up
 from edgeflash.history.findings import Problem
-from edgeflash.history.restore import restore
+from edgeflash.history.restore import check_backup, restore
 from edgeflash.history.verify import verify
 from edgeflash.journal import JOURNAL_NAME, Journal
-from edgeflash.model import Result
+from edgeflash.journal.lock import JournalInUseError, only_writer
+from tests.unit.history.made_history import another_process_in, flipped, store
 from tests.unit.journal.samples import sample_result
 
 NOW = datetime(2026, 5, 2, 6, tzinfo=UTC)
@@ -38,11 +39,6 @@ def journal(state: Path) -> Iterator[Journal]:
         HistoryWriter(opened, state / "history").flush()
         store(opened, *(sample_result(n) for n in range(60, 70)))
         yield opened
-
-
-def store(journal: Journal, *results: Result) -> None:
-    for done in [journal.append(r) for r in results]:
-        assert done.result(30)
 
 
 def numbers(history: Path, journal: Journal | None = None) -> list[int]:
@@ -247,3 +243,81 @@ def test_a_backup_broken_off_leaves_no_backup(
     assert [p.name for p in backups.iterdir()] == [".2026-05-02T060000Z.pending"]
     made = back_up(state / "history", journal, backups, NOW)
     assert list(backups.iterdir()) == [made.folder]
+
+
+def test_a_spoiled_copy_of_before_is_not_shared(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """A bit that a disk flips in one backup stays in that one."""
+    backups = tmp_path / "backups"
+    first = back_up(state / "history", journal, backups, NOW)
+    flipped(first.folder / MAY, 1000)
+    second = back_up(state / "history", journal, backups, NOW + timedelta(hours=1))
+    assert (second.copied, second.linked) == (1, 3)
+    assert check_backup(first.folder) == [MAY]
+    assert check_backup(second.folder) == []
+    assert (second.folder / MAY).read_bytes() == (state / MAY).read_bytes()
+
+
+def test_two_backups_are_not_made_at_once(journal: Journal, state: Path, tmp_path: Path) -> None:
+    """The second would take the first one's folder for a broken-off one, and delete it."""
+    backups = tmp_path / "backups"
+    with another_process_in(backups), pytest.raises(StorageError, match="another backup"):
+        back_up(state / "history", journal, backups, NOW)
+    strange = backups / ".mine.pending"
+    strange.mkdir()
+    back_up(state / "history", journal, backups, NOW)
+    assert strange.is_dir()
+
+
+def test_a_file_that_vanishes_from_a_backup_in_the_making_is_seen(
+    journal: Journal, state: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """There is no backup then, rather than one that lacks a file."""
+    from edgeflash.history import backup as module
+
+    real = module.copy_journal
+
+    def late(source: Journal, target: Path, *more: object) -> None:
+        (target.parent / MAY).unlink()
+        real(source, target, *more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "copy_journal", late)
+    with pytest.raises(StorageError, match="cannot be made"):
+        back_up(state / "history", journal, tmp_path / "backups", NOW)
+    assert list((tmp_path / "backups").iterdir()) == []
+
+
+def test_no_gateway_starts_in_the_middle_of_a_restore(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """A service manager may try: its new journal would be replaced under it."""
+    folder = back_up(state / "history", journal, tmp_path / "backups", NOW).folder
+    restored = tmp_path / "restored"
+    tried = 0
+
+    def start(what: str, done: int, total: int) -> None:
+        nonlocal tried
+        if what == "restore":
+            tried += 1
+            with pytest.raises(JournalInUseError):
+                Journal.open(restored / JOURNAL_NAME)
+
+    assert restore(folder, restored, restored / "history", on_progress=start).found.findings == ()
+    assert tried == 4
+    with Journal.open(restored / JOURNAL_NAME):
+        pass
+
+
+def test_a_gateway_that_has_just_begun_is_not_restored_over(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """It holds the journal's lock before there is a journal."""
+    folder = back_up(state / "history", journal, tmp_path / "backups", NOW).folder
+    restored = tmp_path / "restored"
+    with (
+        only_writer(restored / JOURNAL_NAME),
+        pytest.raises(UsageError, match="below a running gateway"),
+    ):
+        restore(folder, restored, restored / "history")
+    assert not (restored / "history").exists()

@@ -7,7 +7,6 @@ import json
 import os
 import shutil
 import threading
-from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -37,17 +36,6 @@ BEGIN = datetime(2026, 1, 1, tzinfo=UTC)
 EVERY = 12 * timedelta(hours=1)
 CYCLES = 340  # to 20 June, 0:00
 KEEP_60 = {TableName.RESULTS: Limits(keep_days=60)}
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
 
 
 def fill(journal: Journal, folder: Path, *analyzers: str) -> HistoryWriter:

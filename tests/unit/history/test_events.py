@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -26,17 +26,6 @@ TEST_ON = EventEntry(
     START, EventKind.TEST_ON, "kestrel-1", "mara", "opcua 192.0.2.7", "stream", "7 für 60 s", START
 )
 LOGIN = EventEntry(START + 3 * HOUR, EventKind.LOGIN_FAILED, who="ole", via="opcua 192.0.2.9")
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
 
 
 def note(journal: Journal, *events: EventEntry) -> None:

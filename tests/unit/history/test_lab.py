@@ -41,11 +41,6 @@ def writer(tmp_path: Path) -> Iterator[HistoryWriter]:
         yield HistoryWriter(journal, tmp_path / "history")
 
 
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
-
-
 def test_what_was_entered_is_read(writer: HistoryWriter, folder: Path) -> None:
     """Every field, null where nothing was given; in the month of the sample."""
     bare = LabResult("kestrel-2", "e-2", "Q-118", DRAWN, None, LabStatus.FINAL, DRAWN + DAY)

@@ -5,9 +5,10 @@ Outside readers: pandas, DuckDB and pyarrow themselves.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -259,6 +260,17 @@ def test_wrong_questions_are_refused(place: Place) -> None:
     history = open_history(place.folder)
     with pytest.raises(UsageError, match=r"since.*timezone"):
         history.results(since=datetime(2026, 5, 1))  # noqa: DTZ001
+    for moment in ("2026-05-01", date(2026, 5, 1), np.datetime64("2026-05-01")):
+        with pytest.raises(UsageError, match=r"until.*no datetime"):
+            history.results(until=moment)  # type: ignore[arg-type]
+    for hold_s in (0.0, -1.0, math.nan, math.inf, 1e300):
+        with pytest.raises(UsageError, match="must be above 0"):
+            history.results().resample("1h", hold_s=hold_s)
+    for every in (timedelta(0), timedelta.max, "0s", "999999999d"):
+        with pytest.raises(UsageError, match="must be above 0"):
+            history.results().resample(every)
+    with pytest.raises(UsageError, match="no width"):
+        history.results().resample("99999999999999d")
     with pytest.raises(UsageError, match=r"results has no column flash_c; it has analyzer"):
         history.results(columns=["flash_c"])
     with pytest.raises(UsageError, match=r"no verdict; they are accepted, doubtful, rejected"):
@@ -271,6 +283,18 @@ def test_wrong_questions_are_refused(place: Place) -> None:
         history.results().resample("1 month")
     with pytest.raises(StorageError, match="no history here"):
         open_history(place.folder / "nowhere")
+
+
+def test_the_first_and_the_last_moment_may_be_asked(place: Place) -> None:
+    """As any others; pandas' own times as well, in any zone."""
+    history = open_history(place.folder)
+    first, last = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
+    assert history.results(since=first, until=last).count() == 68
+    assert len(history.results(until=last).resample("1d").to_arrow()) > 0
+    assert history.results(since=first, until=last).resample("1d").to_arrow().num_rows > 700_000
+    in_zone = pd.Timestamp("2026-05-01T02:00", tz="Europe/Berlin")
+    wanted = history.results(since=datetime(2026, 5, 1, tzinfo=UTC)).to_arrow()
+    assert history.results(since=in_zone).to_arrow().equals(wanted)
 
 
 def test_widths_of_buckets() -> None:

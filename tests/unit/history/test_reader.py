@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -16,24 +15,9 @@ from edgeflash.history.reader import FileVanishedError, Reading
 from edgeflash.history.schema import TableName, schema
 from edgeflash.history.selection import Selection
 from edgeflash.journal import Entry, Journal
-from edgeflash.model import Result, Verdict
+from edgeflash.model import Verdict
+from tests.unit.history.made_history import store
 from tests.unit.journal.samples import CYCLE, START, sample_result
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
-
-
-def store(journal: Journal, *results: Result) -> None:
-    for done in [journal.append(r) for r in results]:
-        assert done.result(10)
 
 
 def half_and_half(journal: Journal, folder: Path) -> None:

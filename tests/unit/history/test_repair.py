@@ -5,8 +5,8 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,33 +17,17 @@ import pytest
 from edgeflash.history import HistoryWriter, read_results, read_traces
 from edgeflash.history.findings import Problem
 from edgeflash.history.repair import RepairReport, repair
+from edgeflash.history.report import repair_record
 from edgeflash.history.verify import verify
 from edgeflash.journal import Journal
-from edgeflash.model import EventEntry, EventKind, Result
+from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus
+from tests.unit.history.made_history import Change, changed, store, with_value
 from tests.unit.journal.samples import START, sample_result
 
 MAY = "results/an=fp-101/month=2026-05/results.parquet"
 APRIL = "results/an=fp-101/month=2026-04/results.parquet"
 TRACES = "traces/an=fp-101/day=2026-05-01/traces.parquet"
 EVENTS = "events/an=_site/month=2026-04/events.parquet"
-
-Change = Callable[[pa.Table], pa.Table]
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
-
-
-def store(journal: Journal, *results: Result) -> None:
-    for done in [journal.append(r) for r in results]:
-        assert done.result(30)
 
 
 def filled(journal: Journal, folder: Path, trim: bool = False) -> None:
@@ -59,25 +43,8 @@ def filled(journal: Journal, folder: Path, trim: bool = False) -> None:
         assert journal.trim(datetime.now(UTC) + timedelta(days=1), ("history",)) > 0
 
 
-def changed(folder: Path, name: str, change: Change) -> None:
-    """The file as another program would write it."""
-    table = change(pq.ParquetFile(folder / name).read())
-    pq.write_table(table, folder / name)
-
-
 def mended(journal: Journal, folder: Path) -> RepairReport:
     return repair(folder, journal, HistoryWriter(journal, folder))
-
-
-def with_value(name: str, row: int, value: object) -> Change:
-    def change(table: pa.Table) -> pa.Table:
-        values = table[name].to_pylist()
-        values[row] = value
-        place = table.schema.get_field_index(name)
-        field = table.schema.field(name)
-        return table.set_column(place, field, pa.array(values, field.type))
-
-    return change
 
 
 DAMAGE: dict[str, tuple[str, Change]] = {
@@ -214,3 +181,75 @@ def test_any_damage_is_mended_or_told(journal: Journal, folder: Path) -> None:
         assert mended(journal, folder).left == ()
         assert (read_results(folder), read_traces(folder)) == before
         assert verify(folder, journal).findings == ()
+
+
+def test_a_lost_laboratory_file_stays_told(journal: Journal, folder: Path) -> None:
+    """No journal has its rows: set aside or deleted by hand, it is missing until a copy is back."""
+    writer = HistoryWriter(journal, folder)
+    given = LabResult("fp-101", "e-0", "4711", START, 61.5, LabStatus.FINAL, START)
+    writer.add_lab([replace(given, entry_id=f"e-{n}") for n in range(5)])
+    name = "lab/an=fp-101/month=2026-04/lab.parquet"
+    sound = (folder / name).read_bytes()
+    (folder / name).write_bytes(b"PAR1")
+    for _ in range(2):
+        report = repair(folder, journal, writer)
+        assert [(f.problem, f.path, f.rows) for f in report.left] == [
+            (Problem.MISSING_FILE, name, 5)
+        ]
+        assert repair_record(report)["sound"] is False
+    assert [f.problem for f in verify(folder, journal).findings] == [Problem.MISSING_FILE]
+    (folder / name).parent.mkdir(exist_ok=True)
+    (folder / name).write_bytes(sound)
+    assert verify(folder, journal).findings == ()
+    changed(folder, name, lambda t: t.slice(2))
+    (found,) = verify(folder, journal).findings
+    assert "it has 3 rows, and had 5" in found.sentence
+    (left,) = repair(folder, journal, writer).left
+    assert (left.problem, left.rows) == (Problem.LOST_ROWS, 2)
+
+
+def test_rows_of_an_earlier_journal_are_not_called_mended(tmp_path: Path, folder: Path) -> None:
+    """The journal of now never knew them, but how many the file had."""
+    with Journal.open(tmp_path / "first.sqlite3") as first:
+        store(first, *(sample_result(n) for n in range(30, 60)))
+        HistoryWriter(first, folder).flush()
+    with Journal.open(tmp_path / "second.sqlite3") as second:
+        store(second, *(sample_result(n) for n in range(60, 70)))
+        HistoryWriter(second, folder).flush()
+        (folder / MAY).write_bytes(b"PAR1")
+        report = mended(second, folder)
+        lost = [(f.problem, f.path, f.rows) for f in report.left if f.path == MAY]
+        assert lost == [(Problem.LOST_ROWS, MAY, 30)]
+        assert read_results(folder)["cycle_number"].to_pylist() == list(range(60, 70))
+
+
+def test_a_file_of_before_the_ledger_is_not_called_mended(tmp_path: Path, folder: Path) -> None:
+    """Nobody ever noted how many rows it had."""
+    with Journal.open(tmp_path / "first.sqlite3") as first:
+        store(first, *(sample_result(n) for n in range(30, 60)))
+        HistoryWriter(first, folder).flush()
+    (folder / MAY).write_bytes(b"PAR1")
+    with Journal.open(tmp_path / "second.sqlite3") as second:
+        left = [(f.problem, f.rows) for f in mended(second, folder).left if f.path == MAY]
+        assert left == [(Problem.LOST_ROWS, None)]
+
+
+def test_a_trim_in_the_middle_of_a_repair_loses_no_row(journal: Journal, folder: Path) -> None:
+    """What the journal has no longer is kept as it is, though it was to be renewed from there."""
+    store(journal, *(sample_result(n) for n in range(30, 130)))
+    writer = HistoryWriter(journal, folder)
+    writer.flush()
+    before = read_results(folder)
+    changed(folder, MAY, lambda t: t)
+    trimmed = 0
+
+    def trim(what: str, done: int, total: int) -> None:
+        nonlocal trimmed
+        if what == "repair":
+            trimmed += journal.trim(datetime.now(UTC) + timedelta(days=1), ("history",))
+
+    report = repair(folder, journal, writer, trim)
+    assert trimmed == 36
+    assert (report.left, report.unproven) == ((), 36)
+    assert repair_record(report)["sound"] is False
+    assert read_results(folder) == before

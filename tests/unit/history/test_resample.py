@@ -112,6 +112,23 @@ def test_no_value_reaches_across_missed_cycles() -> None:
     assert told(found, "good_share", "count") == [(0.4, 2)]
 
 
+def test_streams_are_kept_apart_by_choice() -> None:
+    """60 °C of stream 1 for 4 min, 80 °C of stream 2 for 2, 60 °C again for 4: of one that is
+    chosen, the other's cycle ends what stood before it, as a rejected one does; unknown is none."""
+    rows = [Made(0, 60.0), Made(240, 80.0), Made(360, 60.0), Made(600, 90.0)]
+    both = table(rows)
+    field = schema(TableName.RESULTS).field("stream")
+    both = both.append_column(field, pa.array([1, 2, 1, None], field.type))
+    width = timedelta(minutes=10)
+    found = [resample(both, width, until=at(600), stream=n) for n in (1, 2, 3, None)]
+    assert [told(f, "mean", "good_share", "count") for f in found] == [
+        [(60.0, 0.8, 2)],
+        [(80.0, 0.2, 1)],
+        [(None, 0.0, 0)],
+        [(64.0, 1.0, 3)],
+    ]
+
+
 def test_each_analyzer_has_its_own() -> None:
     """By name, over the same time; a value of one never stands for another."""
     both = pa.concat_tables(

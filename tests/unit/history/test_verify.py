@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import suppress
+from collections.abc import Callable
+from contextlib import closing, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,34 +15,19 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
-from edgeflash.history import HistoryWriter, rewriting
+from edgeflash.history import HistoryWriter, read_results, rewriting
 from edgeflash.history.findings import Problem, Report
 from edgeflash.history.layout import Partition
 from edgeflash.history.retention import Limits
 from edgeflash.history.schema import TableName
 from edgeflash.history.verify import Verification, verify
 from edgeflash.journal import Journal
-from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus, Result
+from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus
+from tests.unit.history.made_history import changed, store, with_value
 from tests.unit.journal.samples import START, sample_pulse, sample_result
 
 MAY = "results/an=fp-101/month=2026-05/results.parquet"
 FIRST_OF_MAY = "traces/an=fp-101/day=2026-05-01/traces.parquet"
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
-
-
-def store(journal: Journal, *results: Result) -> None:
-    for done in [journal.append(r) for r in results]:
-        assert done.result(30)
 
 
 def filled(journal: Journal, folder: Path, trim: bool = False) -> None:
@@ -59,13 +45,6 @@ def filled(journal: Journal, folder: Path, trim: bool = False) -> None:
 
 def problems(report: Report) -> list[tuple[Problem, str, int | None]]:
     return [(f.problem, f.path, f.rows) for f in report.findings]
-
-
-def changed(folder: Path, name: str, change: Callable[[pa.Table], pa.Table]) -> None:
-    """The file as another program would write it."""
-    path = folder / name
-    table = change(pq.ParquetFile(path).read())
-    pq.write_table(table, path)
 
 
 @pytest.mark.parametrize("trim", [False, True])
@@ -146,16 +125,6 @@ def test_each_damage_is_found(trim: bool, journal: Journal, folder: Path) -> Non
     first = found(lambda t: t.slice(2))
     lost = {(Problem.TOO_FEW_ROWS, 2)} | (set() if trim else {(Problem.MISSING_ROWS, 2)})
     assert first == bytes_only | lost
-
-    def with_value(name: str, row: int, value: object) -> Callable[[pa.Table], pa.Table]:
-        def change(table: pa.Table) -> pa.Table:
-            values = table[name].to_pylist()
-            values[row] = value
-            place = table.schema.get_field_index(name)
-            field = table.schema.field(name)
-            return table.set_column(place, field, pa.array(values, field.type))
-
-        return change
 
     other = found(with_value("published_c", 0, 99.0))
     own = set() if trim else {(Problem.CHANGED_ROWS, 1)}
@@ -422,3 +391,87 @@ def test_no_alarm_while_a_writer_never_rests(journal: Journal, folder: Path) -> 
         ended.set()
         thread.join()
     assert pc.max(pq.read_table(folder / MAY)["cycle_number"]).as_py() > 130
+
+
+def test_a_damaged_entry_of_the_journal_is_told(journal: Journal, folder: Path) -> None:
+    """It counts for nothing: neither is the file's row called wrong by it, nor is it hidden that
+    nothing can come from there."""
+    store(journal, *(sample_result(n) for n in range(30, 60)))
+    HistoryWriter(journal, folder).flush()
+    with closing(sqlite3.connect(journal.path)) as spoiling, spoiling:
+        body = "replace(body, '\"cycle_number\":31', '\"cycle_number\":99')"
+        spoiling.execute(f"UPDATE results SET body = {body} WHERE cycle_number = 31")
+        assert spoiling.execute("SELECT changes()").fetchone() == (1,)
+    assert problems(verify(folder, journal)) == [
+        (Problem.JOURNAL_DAMAGED, str(journal.path), 1),
+    ]
+
+
+def test_a_damaged_journal_is_told(tmp_path: Path, folder: Path) -> None:
+    """As SQLite itself finds it."""
+    path = tmp_path / "journal.sqlite3"
+    with Journal.open(path) as journal:
+        store(journal, *(sample_result(n) for n in range(30, 130)))
+        HistoryWriter(journal, folder).flush()
+    with closing(sqlite3.connect(path)) as reading:
+        sql = "SELECT rootpage FROM sqlite_schema WHERE name = 'results_by_verdict'"
+        ((page,),) = reading.execute(sql)
+        ((size,),) = reading.execute("PRAGMA page_size")
+    data = bytearray(path.read_bytes())
+    begin = (page - 1) * size
+    data[begin + 8 : begin + 60] = bytes(52)
+    path.write_bytes(data)
+    with Journal.open_readonly(path) as damaged:
+        found = verify(folder, damaged).findings
+        assert (found[0].problem, found[0].path) == (Problem.JOURNAL_DAMAGED, str(path))
+
+
+def test_rows_of_the_first_schema_are_of_an_earlier_journal(tmp_path: Path, folder: Path) -> None:
+    """They do not say of which. A journal that counted from its first row on did not write them."""
+    with Journal.open(tmp_path / "first.sqlite3") as first:
+        store(first, *(sample_result(n) for n in range(30, 60)))
+        HistoryWriter(first, folder).flush()
+    changed(
+        folder,
+        MAY,
+        lambda t: t.drop_columns(["journal_begun_at", "journal_seq"]).replace_schema_metadata(
+            {**t.schema.metadata, b"schema_version": b"1"}
+        ),
+    )
+    with Journal.open(tmp_path / "second.sqlite3") as second:
+        store(second, *(sample_result(n) for n in range(60, 70)))
+        HistoryWriter(second, folder).flush()
+        assert problems(verify(folder, second)) == []
+
+
+def test_somebodys_copy_of_a_folder_is_a_stranger(journal: Journal, folder: Path) -> None:
+    """Beside the month it was made of, in a name that is no month; and in another spelling of the
+    analyzer's name. Our readers see each row once all the same."""
+    store(journal, *(sample_result(n) for n in range(30, 60)))
+    HistoryWriter(journal, folder).flush()
+    own = folder / "results/an=fp-101"
+    shutil.copytree(own, folder / "results/an=fp%2D101")
+    shutil.copytree(own / "month=2026-05", own / "month=2026-05.old")
+    shutil.copytree(own / "month=2026-05", own / "month=202605")
+    names = ["an=fp%2D101/month=2026-05", "an=fp-101/month=2026-05.old", "an=fp-101/month=202605"]
+    assert sorted(problems(verify(folder, journal))) == [
+        (Problem.FOREIGN_FILE, f"results/{name}/results.parquet", None) for name in names
+    ]
+    assert len(read_results(folder)) == 30
+    assert len(read_results(folder, since=START)) == 30
+
+
+def test_times_at_the_limits_have_their_files(journal: Journal, folder: Path) -> None:
+    """An analyzer's clock may say anything; nothing else stops for it."""
+    far = [datetime(year, 12, 31, 23, tzinfo=UTC) for year in (901, 1, 9999)]
+    store(journal, *(sample_result(n, finished_at=at) for n, at in enumerate(far)))
+    store(journal, sample_result(40))
+    writer = HistoryWriter(journal, folder)
+    assert writer.flush().results == 4
+    assert problems(verify(folder, journal)) == []
+    assert len(read_results(folder, since=START)) == 2
+    assert len(read_results(folder, since=datetime(900, 1, 1, tzinfo=UTC))) == 3
+    assert len(read_results(folder, until=datetime.max.replace(tzinfo=UTC))) == 4
+    limits = {TableName.RESULTS: Limits(keep_days=100)}
+    assert writer.delete_old(limits, START, {}).files == 2
+    assert len(read_results(folder)) == 2

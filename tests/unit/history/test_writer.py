@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -18,26 +18,10 @@ from edgeflash.history.schema import TableName, schema
 from edgeflash.journal import Journal
 from edgeflash.journal.ledger import FileNote
 from edgeflash.journal.store import RESTART_ENTRIES
-from edgeflash.model import Result
+from tests.unit.history.made_history import store
 from tests.unit.journal.samples import START, sample_result
 
 MAY = "results/an=fp-101/month=2026-05/results.parquet"
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    with Journal.open(tmp_path / "journal.sqlite3") as opened:
-        yield opened
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "history"
-
-
-def store(journal: Journal, *results: Result) -> None:
-    for done in [journal.append(r) for r in results]:
-        assert done.result(10)
 
 
 def files_in(folder: Path) -> list[str]:

@@ -6,8 +6,10 @@ annex A, "Historian 1" (from memory: raw data, and the statuses that 5.4.3 presc
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Sequence
 from datetime import timedelta
+from math import fsum
 from typing import Any
 
 import pandas as pd
@@ -15,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgeflash.outlets.aggregates import Aggregate, Treatment
+from edgeflash.outlets.aggregates import Aggregate, Numbers, Tally, Treatment, tallied
 from edgeflash.outlets.history_processed import processed_task
 from edgeflash.outlets.history_reading import Answer, ReadingRefusedError, Task
 from edgeflash.outlets.history_rows import Row
@@ -260,3 +262,34 @@ def test_percent_good_is_that_of_a_clock(data: dict[int, tuple[float, int]], wid
     for number, answer in enumerate(answers):
         part = fine[number * width : (number + 1) * width]
         assert answer.value == pytest.approx(100.0 * sum(part) / width)
+
+
+@given(
+    st.lists(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e300, max_value=1e300))
+)
+def test_a_mean_is_rounded_once(numbers: list[float]) -> None:
+    """To the last bit that of math.fsum over all of them; least and most are Python's."""
+    seen = Numbers()
+    for number in numbers:
+        seen.add(number)
+    assert seen.count == len(numbers)
+    if numbers:
+        assert seen.mean == fsum(numbers) / len(numbers)
+        assert (seen.least, seen.most) == (min(numbers), max(numbers))
+        assert seen.least_times == numbers.count(min(numbers))
+        assert seen.most_times == numbers.count(max(numbers))
+
+
+def test_an_interval_of_many_rows_takes_no_more_memory() -> None:
+    """A hundred times the rows of a stretch that is fetched at once; each with another value."""
+    many = 100_000
+    tally = Tally(NOON, NOON, second(many))
+    rows = (row(n, 0.1 * n) for n in range(many))
+    tracemalloc.start()
+    try:
+        tallied([tally], None, rows, None, NOW)
+        most_bytes = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert tally.answer(Aggregate.COUNT, Treatment()).value == many
+    assert most_bytes < many

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from edgeflash.outlets.continuations import KEPT_S, Continuations
+from edgeflash.outlets.continuations import KEPT_S, MAX_HELD, Continuations
 
 
 def kept(most: int = 3) -> Continuations[str]:
@@ -46,3 +46,20 @@ def test_an_old_one_is_dropped_and_makes_room() -> None:
     assert one.keep("a", "2", KEPT_S) is not None
     assert one.take(token, "a", KEPT_S) is None
     assert len(one) == 1
+
+
+def test_what_open_readings_keep_of_requests_is_bounded() -> None:
+    """Together so many elements; what several nodes of one request keep counts once."""
+    tokens: Iterator[int] = iter(range(1000))
+    one: Continuations[list[int]] = Continuations(
+        lambda: str(next(tokens)).encode(), 100, held=lambda task: task
+    )
+    shared = [0] * (MAX_HELD // 2)
+    for _ in range(10):
+        assert one.keep("a", shared, 0.0) is not None
+    token = one.keep("a", [0] * (MAX_HELD // 2), 0.0)
+    assert token is not None
+    assert one.keep("a", [0], 0.0) is None
+    assert one.keep("a", shared, 0.0) is not None
+    one.take(token, "a", 0.0)
+    assert one.keep("a", [0], 0.0) is not None

@@ -11,7 +11,7 @@ from structlog.testing import capture_logs
 
 from edgeflash.access import UserRole
 from edgeflash.outlets import logins
-from edgeflash.outlets.logins import LogIns, Throttle
+from edgeflash.outlets.logins import LogIns, Places, Throttle
 from edgeflash.service.users import UserFile
 from tests.waiting import until
 
@@ -171,6 +171,51 @@ async def test_few_are_verified_at_once_and_the_loop_goes_on(tmp_path: Path) -> 
     roles = await asyncio.gather(*tasks)
     assert roles == [UserRole.OBSERVER] * 4 + [None] * 6 + [UserRole.OBSERVER]
     assert slow.most == logins.MOST_AT_ONCE
+
+
+class Held(Clock):
+    """Time stands; who waits for it waits until told."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.go = asyncio.Event()
+
+    async def sleep(self, seconds: float) -> None:
+        """Waits."""
+        self.waits.append(seconds)
+        await self.go.wait()
+
+
+@pytest.mark.parametrize("guessers", [4, logins.MOST_WAITING])
+async def test_guessers_that_fill_all_places_keep_nobody_else_out(
+    users: UserFile, guessers: int
+) -> None:
+    """Few addresses with their whole share each, or many with one: each delayed for seconds."""
+    clock = Held()
+    log_ins = LogIns(users, clock, sleep=clock.sleep)
+    peers = [f"198.51.100.{n}" for n in range(guessers)]
+    for peer in peers:
+        log_ins._throttle.failed("nobody", peer, clock.now_s)
+    each = logins.MOST_WAITING // guessers
+    held = [asyncio.create_task(log_ins.log_in("nobody", "p", p)) for p in peers * each]
+    await until(lambda: len(clock.waits) == logins.MOST_WAITING, timeout_s=30.0)
+    assert await log_ins.log_in("olive", PASSWORD, HERE) is UserRole.OPERATOR
+    clock.go.set()
+    assert await asyncio.gather(*held) == [None] * logins.MOST_WAITING
+    assert len(log_ins._places) == 0
+
+
+def test_who_has_most_places_makes_room() -> None:
+    """The newest of the address with most; nobody for one that would then have most itself."""
+    places = Places()
+    held = {peer: [places.take(peer, False) for _ in range(4)] for peer in "abcd"}
+    assert places.take("a", False) is None
+    new = [places.take("e", True) for _ in range(4)]
+    assert [place is not None for place in new] == [True, True, True, False]
+    lost = {peer: [place.lost for place in taken if place] for peer, taken in held.items()}
+    assert all(taken[:3] == [False] * 3 for taken in lost.values())
+    assert sum(taken[3] for taken in lost.values()) == 3
+    assert len(places) == logins.MOST_WAITING
 
 
 async def test_an_unreadable_file_lets_nobody_in(tmp_path: Path) -> None:

@@ -4,14 +4,13 @@ what it says of the configuration."""
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from edgeflash.config.site import Input, Product, RuleTuning, Stream
-from edgeflash.model import Finding, Severity
+from edgeflash.model import Severity
 from edgeflash.outlets.opcua_enumerations import ENUMERATIONS
 from edgeflash.outlets.opcua_members import (
     Interval,
@@ -27,10 +26,7 @@ from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.outlets.opcua_types import type_nodes
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.points import CATALOGUE
-from edgeflash.publication import LinkState, Standing
-from edgeflash.rules.health import health
-from edgeflash.trust import Category
-from tests.unit.outlets.builders import INPUTS, analyzer, result, site, standing_of
+from tests.unit.outlets.builders import INPUTS, analyzer, site
 
 KEPT = Path(__file__).parent / "node_ids.txt"
 CELSIUS = OutletUnits("degC", "kPa")
@@ -230,31 +226,6 @@ def test_meanings_are_in_order_and_unique() -> None:
     for point in CATALOGUE:
         codes = [meaning.code for meaning in point.meanings]
         assert codes == sorted(set(codes)), point.name
-
-
-# NAMUR NE 107: a failure goes before all else (from memory). Rules 503, 302: maintenance; 101:
-# failure; 207: function check; 401: out of specification (docs/rules.md).
-@pytest.mark.parametrize(
-    ("codes", "expected"),
-    [
-        ((), Category.OK),
-        ((302,), Category.MAINTENANCE_REQUIRED),
-        ((302, 401), Category.OUT_OF_SPECIFICATION),
-        ((401, 207, 302), Category.FUNCTION_CHECK),
-        ((207, 101), Category.FAILURE),
-        ((99_999,), Category.OK),
-    ],
-)
-def test_health_is_the_gravest_category(codes: tuple[int, ...], expected: Category) -> None:
-    """Of all that the latest cycle's findings say."""
-    findings = tuple(Finding(code, "invented", Severity.DOUBT, "") for code in codes)
-    assert health(standing_of(replace(result(), findings=findings))) is expected
-
-
-def test_health_without_a_link_or_before_a_cycle() -> None:
-    """A link that is down is a failure; before anything is known nothing is said."""
-    assert health(standing_of(result(), link=LinkState.DOWN)) is Category.FAILURE
-    assert health(Standing("fp-101", link=LinkState.UP)) is None
 
 
 def test_what_holds_is_taken_from_the_site() -> None:

@@ -49,6 +49,7 @@ def test_limits_of_the_history() -> None:
         f"serves once, for {continuations.KEPT_S / 60:g} minutes;",
         f"a session has at most {continuations.MAX_KEPT}.",
         f"At most {opcua_history.MAX_NODES} nodes and {opcua_history_tasks.MAX_TIMES:,} times",
+        f"keep at most {continuations.MAX_HELD:,} times",
     ):
         assert words in text, words
     assert opcua_history.MAX_AT_ONCE == 2

@@ -57,6 +57,37 @@ def test_evidence_from_before_a_break_proves_nothing_after_it() -> None:
     assert delivery.proven == 0
 
 
+def test_rebirths_do_not_begin_anew_what_still_waits() -> None:
+    """It goes on to its end, then once more from what is proven; only that pass can prove."""
+    delivery = Delivery(0, overlap_s=10.0)
+    delivery.begin(5)
+    delivery.hand_over(1, 0.0)
+    delivery.reborn(6)
+    assert delivery.sent == 1, "not from the beginning"
+    for seq in range(2, 7):
+        delivery.hand_over(seq, 1.0)
+        delivery.reborn(6)
+        assert delivery.sent == seq
+    assert not delivery.prove(1000.0)
+    assert delivery.again(6)
+    assert (delivery.sent, delivery.proven) == (0, 0)
+    assert not delivery.again(6), "once"
+    for seq in range(1, 7):
+        delivery.hand_over(seq, 2.0)
+    assert delivery.prove(1000.0)
+    assert delivery.proven == 6
+
+
+def test_a_rebirth_with_nothing_waiting_sends_again_at_once() -> None:
+    """What was sent since the evidence may be what the host misses."""
+    delivery = Delivery(0, overlap_s=10.0)
+    delivery.begin(2)
+    delivery.hand_over(2, 0.0)
+    delivery.reborn(2)
+    assert delivery.sent == 0
+    assert not delivery.again(2)
+
+
 def test_history_is_what_was_there_before_the_births() -> None:
     """Also a result that was sent in the session before."""
     delivery = Delivery(3, overlap_s=0.0)
@@ -68,13 +99,13 @@ def test_history_is_what_was_there_before_the_births() -> None:
 
 @given(
     st.floats(0, 200),
-    st.lists(st.tuples(st.sampled_from("spb"), st.floats(0, 30)), max_size=300),
+    st.lists(st.tuples(st.sampled_from("spbra"), st.floats(0, 30)), max_size=300),
 )
 def test_the_position_never_passes_what_was_sent_before_the_evidence(
     overlap_s: float, steps: list[tuple[str, float]]
 ) -> None:
     """Whatever happens: each proven result was sent at least the overlap before an answer that
-    came in the same session, and proven never falls."""
+    came in the same session and after its last rebirth, and proven never falls."""
     delivery = Delivery(0, overlap_s)
     delivery.begin(0)
     now_s, sent_at, proven = 0.0, dict[int, float](), 0
@@ -84,8 +115,13 @@ def test_the_position_never_passes_what_was_sent_before_the_evidence(
             seq = delivery.sent + 1
             sent_at[seq] = now_s
             delivery.hand_over(seq, now_s)
-        elif what == "b":
-            delivery.begin(delivery.sent)
+        elif what in "bra":
+            if what == "b":
+                delivery.begin(delivery.sent)
+            elif what == "r":
+                delivery.reborn(delivery.sent + int(passed_s))
+            elif not delivery.again(delivery.sent):
+                continue
             for seq in list(sent_at):
                 if seq > delivery.proven:
                     del sent_at[seq]
