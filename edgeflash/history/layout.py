@@ -140,23 +140,24 @@ def partitions_in(
     """
     # Names only, no path objects: a question about ten years would spend more on them than on
     # whatever it asks.
-    top, found = f"{folder}/{table}", list[Partition]()
-    analyzers = _names(top, "an=") if analyzer is None else [f"an={_key_of(analyzer)}"]
-    for place in analyzers:
-        for period in _names(f"{top}/{place}", f"{_PERIOD_KEY[table]}="):
-            partition = _partition(table, place, period)
+    top = f"{folder}/{table}"
+    found = []
+    for of_analyzer in _names(top, "an=") if analyzer is None else [f"an={_key_of(analyzer)}"]:
+        for period in _names(f"{top}/{of_analyzer}", f"{_PERIOD_KEY[table]}="):
+            partition = _partition(table, of_analyzer, period)
             if partition is None or not overlaps(partition, since, until):
                 continue
-            if os.path.exists(f"{top}/{place}/{period}/{table}.parquet"):  # noqa: PTH110  # see above
+            path = f"{top}/{of_analyzer}/{period}/{table}.parquet"
+            if os.path.exists(path):  # noqa: PTH110  # see above
                 found.append(partition)
     return sorted(found)
 
 
 def _names(folder: str, prefix: str) -> list[str]:
-    """The names in a folder that begin so."""
+    """The names in a folder that begin so; none of one that is not there, or goes meanwhile."""
     try:
         with os.scandir(folder) as entries:
-            return [entry.name for entry in entries if entry.name.startswith(prefix)]
+            return [e.name for e in entries if e.name.startswith(prefix)]
     except (FileNotFoundError, NotADirectoryError, PermissionError):
         return []
 
