@@ -99,7 +99,9 @@ def opened(folder: Path, partition: Partition) -> Iterator[RowGroups]:
     path = partition.path(folder)
     with ExitStack() as stack:
         with _reading(path):
-            file = stack.enter_context(path.open("rb"))
+            # Not a file of Python's: a thread of Arrow's pool that is done with one late, while
+            # the interpreter ends, takes the whole process down.
+            file = stack.enter_context(pa.OSFile(str(path)))
             parquet = stack.enter_context(pq.ParquetFile(file))
             groups = RowGroups(parquet, path, schema(partition.table))
         yield groups
