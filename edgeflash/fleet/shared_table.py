@@ -25,6 +25,7 @@ import pyarrow.dataset as pa_ds
 from edgeflash.errors import EdgeflashError
 from edgeflash.fleet.extra import needed
 from edgeflash.fleet.tables import key_of, time_of, widened
+from edgeflash.history.columns import TIMESTAMP
 from edgeflash.history.schema import TableName, schema
 
 SITE, MONTH, PART = "site", "month", "part"
@@ -45,6 +46,10 @@ _COLUMN = re.compile(r"[a-z][a-z0-9_]{0,63}")
 _MOST_NEW_COLUMNS = 100
 """Beside those that this version knows."""
 
+_PLAIN = frozenset(
+    (pa.bool_(), pa.int32(), pa.int64(), pa.float32(), pa.float64(), pa.string(), TIMESTAMP)
+)
+_DEEPEST = 3
 _MOST_WORDS = 400
 _PROVEN = "edgeflash proven"
 
@@ -173,6 +178,8 @@ class SharedTable:
         # A column stays for ever, in everybody's table.
         if strange := [f.name for f in new if not _COLUMN.fullmatch(f.name)]:
             raise pa.ArrowInvalid(f"{strange[:3]} are no names of columns")
+        if strange := [f"{f.name}: {f.type}"[:100] for f in new if not _is_plain(f.type)]:
+            raise pa.ArrowInvalid(f"{strange[:3]} are no types of columns of ours")
         if new and len(held) + len(new) > len(schema(self.table)) + _MOST_NEW_COLUMNS:
             raise pa.ArrowInvalid(f"{len(new)} new columns are too many; update edgeflash here")
         wanted = pa.schema([*held, *new])
@@ -289,6 +296,16 @@ def identity_of(table: TableName) -> tuple[str, ...]:
     from 0 again, and its cycles must not take the places of those that were shipped before.
     """
     return tuple(dict.fromkeys((*key_of(table), time_of(table))))
+
+
+def _is_plain(kind: pa.DataType, depth: int = 0) -> bool:
+    """Whether every reader of the table knows the type: others, as times without a zone, raise the
+    version of the protocol that a reader needs."""
+    if pa.types.is_list(kind):
+        return depth < _DEEPEST and _is_plain(kind.value_type, depth + 1)
+    if pa.types.is_struct(kind):
+        return depth < _DEEPEST and all(_is_plain(field.type, depth + 1) for field in kind)
+    return kind in _PLAIN
 
 
 def _app(site: str) -> str:

@@ -6,6 +6,7 @@ that ship and collect build on.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -93,6 +94,7 @@ class _FolderStore(Store):
     def __init__(self, url: str, folder: Path) -> None:
         super().__init__(url)
         self._folder = folder
+        self._began_as = _identity(folder)
 
     def read(self, path: str, most_bytes: int = SMALL_BYTES) -> bytes | None:
         with self._refusals(path):
@@ -118,6 +120,8 @@ class _FolderStore(Store):
             if not self._folder.is_dir():
                 # A share that is not mounted must not be filled in as a folder of the local disk.
                 raise FileNotFoundError(f"there is no folder {self._folder}; make it, or mount it")
+            if self._began_as not in (None, _identity(self._folder)):
+                raise OSError(f"{self._folder} is another folder than before: was it unmounted?")
             try:
                 pending.parent.mkdir(exist_ok=True)
                 with pending.open("wb") as file:
@@ -225,9 +229,27 @@ class _ObjectStore(Store):
             raise StoreError(f"{self.url.rstrip('/')}/{path}: {error}") from error
 
 
+def _identity(folder: Path) -> tuple[int, int] | None:
+    """Of a folder; a mount point has another while something is mounted there. None without one."""
+    try:
+        # Opened, for only that lets an automounter mount it.
+        descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError:
+        return None
+    try:
+        found = os.fstat(descriptor)
+    finally:
+        os.close(descriptor)
+    return found.st_dev, found.st_ino
+
+
 def _sync(folder: Path) -> None:
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
+    except OSError as error:
+        # Some shares know no sync of a folder; their server keeps its names as it does.
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EBADF):
+            raise
     finally:
         os.close(descriptor)

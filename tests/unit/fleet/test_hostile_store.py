@@ -14,6 +14,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from deltalake import DeltaTable
 from typer.testing import CliRunner
 
 from edgeflash.cli.app import app
@@ -197,6 +198,31 @@ def test_a_column_that_could_be_none_of_ours(store: Store, root: Path, name: str
     (why,) = collected(store, root).refused.values()
     assert "no names of columns" in why
     assert name not in shared(root).column_names
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pa.timestamp("us"),
+        pa.binary(),
+        pa.decimal128(38, 2),
+        pa.map_(pa.string(), pa.int64()),
+        pa.list_(pa.struct([("a", pa.list_(pa.struct([("b", pa.int64())])))])),
+    ],
+)
+def test_a_column_of_a_type_that_not_every_reader_knows(
+    store: Store, root: Path, kind: pa.DataType
+) -> None:
+    """It would raise what a reader of the whole table must understand."""
+    of = of_cycles(30)
+    put(store, HOSTILE, 1, of, parquet_bytes(of.append_column("later", pa.nulls(1, kind))))
+    collected(store, root)
+    before = DeltaTable(str(root / "results")).protocol()
+    (why,) = collected(store, root).refused.values()
+    assert "no types of columns" in why
+    assert "later" not in shared(root).column_names
+    assert DeltaTable(str(root / "results")).protocol() == before
+    assert before.min_reader_version == 1
 
 
 def test_a_table_is_not_widened_without_end(store: Store, root: Path) -> None:

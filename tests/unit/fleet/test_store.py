@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import stat
 from pathlib import Path
 
 import pytest
@@ -60,3 +63,35 @@ def test_a_url_that_cannot_be(url: str, words: str) -> None:
     with pytest.raises(UsageError, match=words) as caught:
         open_store(url)
     assert "secret" not in str(caught.value)
+
+
+def test_a_share_that_goes_in_between_is_noticed(tmp_path: Path) -> None:
+    """What is left is the mount point, an empty folder."""
+    place = tmp_path / "share"
+    place.mkdir()
+    store = open_store(str(place))
+    store.put("a", b"1")
+    place.rename(tmp_path / "gone")
+    place.mkdir()
+    with pytest.raises(StoreError, match="unmounted"):
+        store.put("b", b"2")
+    assert not list(place.iterdir())
+
+
+def test_a_share_without_sync_of_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It refuses that as an invalid argument; files are synced all the same."""
+    synced = list[bool]()
+    fsync = os.fsync
+
+    def refusing(descriptor: int) -> None:
+        is_folder = stat.S_ISDIR(os.fstat(descriptor).st_mode)
+        synced.append(not is_folder)
+        if is_folder:
+            raise OSError(errno.EINVAL, "Invalid argument")
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", refusing)
+    store = open_store(str(tmp_path))
+    store.put("x/y/a", b"1")
+    assert store.read("x/y/a") == b"1"
+    assert any(synced)
