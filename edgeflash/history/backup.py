@@ -15,7 +15,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -37,7 +37,7 @@ from edgeflash.history.verify import Progress, no_progress
 from edgeflash.journal import JOURNAL_NAME, JournalReader
 from edgeflash.journal.copying import copy_journal
 from edgeflash.journal.ledger import FileNote
-from edgeflash.journal.ledger_reading import ledger_page, ledger_state
+from edgeflash.journal.ledger_reading import ledger_page, ledger_state, noted_files
 
 HISTORY = "history"
 _STAMP = "[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]T[0-9][0-9][0-9][0-9][0-9][0-9]Z"
@@ -140,6 +140,7 @@ class _Backup:
         """Copies everything; False when rows were trimmed between files and journal, which then
         may be in neither."""
         known = _known(self.before)
+        noted = noted_files(self.journal)
         positions = {f: self.journal.position(c) for f, c in CONSUMERS.items()}
         trimmed = {f: ledger_state(self.journal, f).trimmed_to for f in CONSUMERS}
         partitions = [p for t in TableName for p in partitions_in(self.history, t)]
@@ -147,6 +148,7 @@ class _Backup:
             on_progress("backup", done, len(partitions) + 1)
             with suppress(FileNotFoundError):  # deleted as old, or set aside
                 self._copy_partition(partition, known)
+        self._keep_notes_of_missing(noted)
         with suppress(FileNotFoundError):
             inside = Path(RETENTION_FOLDER) / FILE_NAME
             with (self.history / inside).open("rb") as held:
@@ -212,6 +214,15 @@ class _Backup:
             rows = parquet.metadata.num_rows
         place = (partition.table.value, partition.analyzer, partition.period)
         self.notes.append(FileNote(*place, sha256, size, rows))
+
+    def _keep_notes_of_missing(self, noted: Sequence[tuple[str, str, str]]) -> None:
+        """In the copy too it shall be seen that a file is gone. noted: before any was copied."""
+        for table, analyzer, period in noted:
+            with suppress(ValueError):  # a table of a newer edgeflash
+                partition = Partition(TableName(table), analyzer, period)
+                name = str(Path(HISTORY) / partition.path(Path()))
+                if name not in self.sums:
+                    self.notes += self._noted(partition)
 
     def _noted(self, partition: Partition) -> list[FileNote]:
         consumer = CONSUMERS.get(feed_of(partition.table), "")

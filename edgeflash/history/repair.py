@@ -126,12 +126,12 @@ class _Mending:
         self._look.read_journal()
         problems = {p: {f.problem for f in self._look.check(p)} for p in partitions}
         to_rewrite = [p for p, found in problems.items() if found & _REWRITTEN]
+        to_fill = [p for p, found in problems.items() if found & _FILLED and p not in to_rewrite]
         self._rows_before = {
             p: self._look.noted_rows(p)
-            for p in (*to_rewrite, *(p for p in partitions if Problem.UNREADABLE in problems[p]))
+            for p in (*to_rewrite, *to_fill)
             if not self._look.knows_all_of(p)
         }
-        to_fill = [p for p, found in problems.items() if found & _FILLED and p not in to_rewrite]
         for begin in range(0, len(to_rewrite), _AT_ONCE):
             on_progress("repair", begin, len(to_rewrite))
             some = to_rewrite[begin : begin + _AT_ONCE]
@@ -151,7 +151,8 @@ class _Mending:
 
     def _still_wrong(self, partition: Partition) -> list[Finding]:
         """What is wrong with a file now. Where the ledger does not count all rows that it once had,
-        how many were written last is held against how many there are."""
+        how many were written last is held against how many there are, and are still to come: after
+        a crash the journal gives again what had been in the file."""
         found = self._look.check(partition)
         if found or partition not in self._rows_before:
             return found
@@ -161,10 +162,11 @@ class _Mending:
                 return []
             lost, had = None, "nobody knows how many rows it had"
         else:
-            lost = before - rows_in(self._folder, partition)
+            there = rows_in(self._folder, partition) + self._look.rows_to_come(partition)
+            lost = before - there
             if lost <= 0:
                 return []
-            had = f"{lost} of the {before} rows it had are gone"
+            had = f"at least {lost} of the {before} rows it had are gone"
         sentence = f"{had}: the journal has no more of them; take the file from a backup"
         return [Finding(Problem.LOST_ROWS, done.path, sentence, partition, lost)]
 

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from edgeflash.history.findings import Finding, Problem
-from edgeflash.history.layout import PENDING_FOLDER, Partition, partitions_in
+from edgeflash.history.layout import PENDING_FOLDER, Partition, partition_at
 from edgeflash.history.retired import RETENTION_FOLDER
 from edgeflash.history.schema import TableName
 
@@ -14,13 +14,13 @@ from edgeflash.history.schema import TableName
 def strangers(folder: Path) -> tuple[list[Finding], tuple[str, ...]]:
     """Files that are not of the history: those in its tables' folders, which its readers would take
     for a part of it, and the left-overs beside them."""
-    ours = {p.path(folder) for table in TableName for p in partitions_in(folder, table)}
     tables = {table.value for table in TableName}
     foreign, left_over = list[Finding](), list[str]()
     for top, _, names in os.walk(folder):
         for path in (Path(top) / name for name in names):
             inside = path.relative_to(folder)
-            if path in ours:
+            # By its name: one that was listed before may be followed by others meanwhile.
+            if partition_at(inside.as_posix()) is not None:
                 continue
             if inside.parts[0] in tables:
                 sentence = "a file that the gateway did not put there; readers may take it for rows"

@@ -174,6 +174,11 @@ class Verification:
         """How many rows the file had when it was written last; None where no ledger noted it."""
         return max((note.rows for note in self._page(partition).fingerprints), default=None)
 
+    def rows_to_come(self, partition: Partition) -> int:
+        """How many rows of the file the writer has still before it."""
+        tail = self._tails.get(feed_of(partition.table))
+        return 0 if tail is None else len(tail.after(self._page(partition).position, partition))
+
     def knows_all_of(self, partition: Partition) -> bool:
         """Whether the ledger counts every row that was ever in the file: of the rows of an earlier
         journal, of before the ledger, and of the laboratory it counts none."""
@@ -215,7 +220,9 @@ class Verification:
         rows = sum(max(0, tally.rows) for tally in expected.days.values())
         rows = max(rows, len(expected.own))
         if not self.knows_all_of(partition) and not is_being_written(self._folder, partition):
-            rows = max(rows, *(note.rows for note in expected.page.fingerprints), 0)
+            noted = max((note.rows for note in expected.page.fingerprints), default=0)
+            # Those to come may have been in it, before a crash.
+            rows = max(rows, noted - len(expected.tail))
         if rows == 0 or expected.page.was_deleted:
             return []
         sentence = f"it is not there; {rows} rows belong into it"

@@ -19,6 +19,7 @@ from edgeflash.history.restore import check_backup, restore
 from edgeflash.history.verify import verify
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.journal.lock import JournalInUseError, only_writer
+from edgeflash.model import LabResult, LabStatus
 from tests.unit.history.made_history import another_process_in, flipped, store
 from tests.unit.journal.samples import sample_result
 
@@ -208,6 +209,25 @@ def test_damage_in_the_history_is_not_hidden_by_a_backup(
     report = restore(made.folder, restored, restored / "history")
     assert report.found.findings
     assert {f.path for f in report.found.findings} == {MAY.removeprefix("history/")}
+
+
+def test_a_file_that_is_gone_is_not_hidden_by_a_backup(
+    journal: Journal, state: Path, tmp_path: Path
+) -> None:
+    """Also one of the laboratory, whose rows no journal has."""
+    at = sample_result(30).sampled_at
+    given = LabResult("fp-101", "e-1", "4711", at, 61.5, LabStatus.FINAL, at)
+    HistoryWriter(journal, state / "history").add_lab([given])
+    (gone,) = (state / "history").glob("lab/*/*/lab.parquet")
+    gone.unlink()
+    (state / MAY).unlink()
+    made = back_up(state / "history", journal, tmp_path / "backups", NOW)
+    restored = tmp_path / "restored"
+    found = restore(made.folder, restored, restored / "history").found.findings
+    assert {(f.problem, f.path) for f in found} == {
+        (Problem.MISSING_FILE, MAY.removeprefix("history/")),
+        (Problem.MISSING_FILE, str(gone.relative_to(state / "history"))),
+    }
 
 
 def test_nothing_is_restored_over_what_is_there(

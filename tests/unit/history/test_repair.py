@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from edgeflash.errors import StorageError
 from edgeflash.history import HistoryWriter, read_results, read_traces
 from edgeflash.history.findings import Problem
 from edgeflash.history.repair import RepairReport, repair
@@ -208,7 +209,34 @@ def test_a_lost_laboratory_file_stays_told(journal: Journal, folder: Path) -> No
     assert (left.problem, left.rows) == (Problem.LOST_ROWS, 2)
 
 
-def test_rows_of_an_earlier_journal_are_not_called_mended(tmp_path: Path, folder: Path) -> None:
+def test_rows_that_come_again_are_not_called_lost(
+    journal: Journal, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flush that ended between the file and its position: the next one brings them."""
+    store(journal, *(sample_result(n) for n in range(30, 40)))
+    HistoryWriter(journal, folder).flush()
+    store(journal, *(sample_result(n) for n in range(40, 60)))
+
+    def refused(*given: object) -> None:
+        raise StorageError("full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(journal, "advance", refused)
+        with pytest.raises(StorageError):
+            HistoryWriter(journal, folder).flush()
+    whole = read_results(folder)
+    assert len(whole) == 30
+    (folder / MAY).write_bytes(b"PAR1")
+    report = mended(journal, folder)
+    assert (report.left, [m.brought_back for m in report.mended]) == ((), [10])
+    HistoryWriter(journal, folder).flush()
+    assert read_results(folder) == whole
+
+
+@pytest.mark.parametrize("gone", [False, True])
+def test_rows_of_an_earlier_journal_are_not_called_mended(
+    gone: bool, tmp_path: Path, folder: Path
+) -> None:
     """The journal of now never knew them, but how many the file had."""
     with Journal.open(tmp_path / "first.sqlite3") as first:
         store(first, *(sample_result(n) for n in range(30, 60)))
@@ -216,7 +244,10 @@ def test_rows_of_an_earlier_journal_are_not_called_mended(tmp_path: Path, folder
     with Journal.open(tmp_path / "second.sqlite3") as second:
         store(second, *(sample_result(n) for n in range(60, 70)))
         HistoryWriter(second, folder).flush()
-        (folder / MAY).write_bytes(b"PAR1")
+        if gone:
+            (folder / MAY).unlink()
+        else:
+            (folder / MAY).write_bytes(b"PAR1")
         report = mended(second, folder)
         lost = [(f.problem, f.path, f.rows) for f in report.left if f.path == MAY]
         assert lost == [(Problem.LOST_ROWS, MAY, 30)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import threading
@@ -261,6 +262,23 @@ def test_strangers_and_left_overs_are_named(journal: Journal, folder: Path) -> N
     report = verify(folder, journal)
     assert problems(report) == [(Problem.FOREIGN_FILE, stranger, None)]
     assert report.left_over == (".pending/results~fp-101~2026-05~77", "notes.txt")
+
+
+def test_a_file_that_comes_while_strangers_are_sought_is_none(
+    journal: Journal, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first of a new day, made by the gateway after the folder was listed."""
+    filled(journal, folder)
+    store(journal, sample_result(2000))
+    real = os.walk
+
+    def late(top: Path) -> object:
+        HistoryWriter(journal, folder).flush()
+        return real(top)
+
+    monkeypatch.setattr(os, "walk", late)
+    assert problems(verify(folder, journal)) == []
+    assert (folder / "traces/an=fp-101/day=2026-05-06/traces.parquet").exists()
 
 
 def test_rows_of_an_earlier_journal_are_no_mistake(tmp_path: Path, folder: Path) -> None:
