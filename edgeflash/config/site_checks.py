@@ -25,6 +25,8 @@ from edgeflash.config.stream_checks import (
 from edgeflash.config.toml_positions import KeyPath
 from edgeflash.model import Role
 
+_PLACE_KEYS = ("host", "port", "unit_id", "map", "opcua")
+
 
 def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[Problem]:
     """What is wrong with a site file whose keys are each right. roles: of each analyzer's map."""
@@ -93,6 +95,32 @@ def _clash_problems(file: SiteFile) -> Iterator[Problem]:
                 why = f"{value} belongs to {key_text(other)} already; each analyzer has its own"
                 yield Problem(("analyzers", index, key), why, ((*other, key),))
             seen.setdefault(value, index)
+    yield from _same_place_problems(file)
+
+
+def _same_place_problems(file: SiteFile) -> Iterator[Problem]:
+    """Analyzers that read the very same points: the copy of a table that was not changed.
+
+    One device may show several analyzers; then each has a map, a unit or a line place of its own.
+    """
+    seen: dict[object, int] = {}
+    for index, analyzer in enumerate(file.analyzers):
+        if analyzer.host is None and analyzer.opcua is None:
+            continue  # on a line each unit is one analyzer's already
+        key = "opcua" if analyzer.opcua is not None else "host"
+        if analyzer.opcua is not None:
+            place: object = (analyzer.opcua.url, analyzer.map)
+        else:
+            place = (analyzer.host, analyzer.port, analyzer.unit_id, analyzer.map)
+        first = seen.setdefault(place, index)
+        if first != index:
+            other: KeyPath = ("analyzers", first)
+            why = (
+                f"is read at the same place and by the same map as {key_text(other)}: one's value "
+                "would be shown as the other's"
+            )
+            uses = tuple((*one, k) for one in (other, ("analyzers", index)) for k in _PLACE_KEYS)
+            yield Problem(("analyzers", index, key), why, uses)
 
 
 def _link_problems(path: KeyPath, analyzer: Analyzer) -> Iterator[Problem]:

@@ -38,7 +38,9 @@ def state(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A demonstration's folder: judged cycles, the last of each in the journal only, an event and
     a laboratory result; all by the real writer."""
     folder = tmp_path_factory.mktemp("state")
-    write_demo_site(folder, [Endpoint(name, "127.0.0.1", 1502) for name in IDS], speed=20.0)
+    write_demo_site(
+        folder, [Endpoint(name, f"127.0.0.{n}", 1502) for n, name in enumerate(IDS, 1)], speed=20.0
+    )
     made = [judged(name, seed) for seed, name in enumerate(IDS)]
     with Journal.open(folder / JOURNAL_NAME) as journal:
         for result in chain.from_iterable(own[:-1] for own in made):

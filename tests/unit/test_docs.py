@@ -318,7 +318,9 @@ def state(tmp_path_factory: pytest.TempPathFactory) -> Path:
     The last cycle of each analyzer is in the journal only.
     """
     folder = tmp_path_factory.mktemp("state")
-    write_demo_site(folder, [Endpoint(name, "127.0.0.1", 1502) for name in IDS], speed=20.0)
+    write_demo_site(
+        folder, [Endpoint(name, f"127.0.0.{n}", 1502) for n, name in enumerate(IDS, 1)], speed=20.0
+    )
     with Journal.open(folder / JOURNAL_NAME) as journal:
         judged = []
         for seed, name in enumerate(IDS):

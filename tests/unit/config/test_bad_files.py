@@ -219,3 +219,15 @@ def test_a_history_where_journal_and_keys_are(folder: str, tmp_path: Path) -> No
     for right in ("history", "../history", "/srv/history", "/var/lib/ef/history"):
         site.write_text(text.replace('"history"', f'"{right}"'))
         load_site(site)
+
+
+def test_two_analyzers_that_are_one(tmp_path: Path) -> None:
+    """A copied table: the value of one would be shown as the other's. Another unit is another."""
+    site = GOOD.write(tmp_path)
+    text = GOOD_SITE.replace("kestrel-2.depot.example", "10.20.0.21")
+    site.write_text(text)
+    (mistake,) = mistakes_of(site)
+    assert mistake.key == "analyzers[1].host"
+    assert "by the same map as analyzers[0]" in mistake.problem
+    site.write_text(text.replace('"10.20.0.21"\nproduct', '"10.20.0.21"\nunit_id = 2\nproduct'))
+    assert len(load_site(site).maps) == 2
