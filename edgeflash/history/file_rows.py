@@ -12,7 +12,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
-from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
@@ -90,7 +89,7 @@ class UnknownSchemaError(StorageError):
     """A file was written by a newer edgeflash, or by another program."""
 
 
-def look_at(file: BufferedReader, path: Path, partition: Partition) -> FileRows:
+def look_at(file: pa.NativeFile, path: Path, partition: Partition) -> FileRows:
     """Everything of an open file. path: for the words only.
 
     Raises UnreadableFileError, UnknownSchemaError, or StorageError when the disk refuses.

@@ -93,13 +93,22 @@ class RowGroups:
             return in_schema(self._parquet.read_row_group(number, use_threads=False), self.schema)
 
 
+def open_for_arrow(path: Path) -> pa.NativeFile:
+    """A file open for Arrow to read, which may be replaced meanwhile. Raises OSError.
+
+    Not by Python: Arrow's threads let go of a file of Python's when they like, and where that is
+    while a short program ends, it is aborted after its work is done.
+    """
+    return pa.OSFile(os.fspath(path), "rb")
+
+
 @contextmanager
 def opened(folder: Path, partition: Partition) -> Iterator[RowGroups]:
     """One file of the history, open; it may be replaced meanwhile. Raises as `read_file`."""
     path = partition.path(folder)
     with ExitStack() as stack:
         with _reading(path):
-            file = stack.enter_context(path.open("rb"))
+            file = stack.enter_context(open_for_arrow(path))
             parquet = stack.enter_context(pq.ParquetFile(file))
             groups = RowGroups(parquet, path, schema(partition.table))
         yield groups

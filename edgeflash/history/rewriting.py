@@ -28,12 +28,13 @@ from edgeflash.history.merge import in_order, in_schema, new_rows, places
 from edgeflash.history.schema import TABLES, TableName, schema
 
 GROUP_ROWS = {
-    TableName.RESULTS: 4096,
+    TableName.RESULTS: 8192,
     TableName.TRACES: 128,
     TableName.EVENTS: 8192,
     TableName.LAB: 8192,
 }
-"""Rows of a row group: some 10 MB in memory, and enough for an engine to scan."""
+"""Rows of a row group: up to 20 MB in memory. Each group of a month's results costs an engine that
+asks about ten years nearly as much as a file does."""
 
 
 def rows_of_a_group(table: TableName, total: int, first: int) -> int:

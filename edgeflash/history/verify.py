@@ -25,7 +25,7 @@ from edgeflash.history.file_rows import (
     look_at,
     plain_values,
 )
-from edgeflash.history.files import UnreadableFileError, read_file
+from edgeflash.history.files import UnreadableFileError, open_for_arrow, read_file
 from edgeflash.history.findings import Finding, Problem, Report, Sums
 from edgeflash.history.journal_rows import CONSUMERS, JournalRows, Tail, feed_of, file_period
 from edgeflash.history.layout import Partition, partitions_in
@@ -194,7 +194,7 @@ class Verification:
     def _look(self, partition: Partition) -> _Look:
         path = partition.path(self._folder)
         try:
-            with path.open("rb") as file:
+            with open_for_arrow(path) as file:
                 identity = _identity(os.fstat(file.fileno()))
                 try:
                     return _Look(identity, look_at(file, path, partition))

@@ -98,7 +98,7 @@ async def reading_when_ready(
     plant: Plant, gateway: GatewayProcess
 ) -> AsyncIterator[AsyncModbusTcpClient]:
     """A Modbus client of a gateway that has just been started."""
-    await asyncio.to_thread(gateway.wait_for, "gateway ready", WAIT_S)
+    await asyncio.to_thread(gateway.wait_for, "gateway ready", 3 * WAIT_S)
     async with reading(plant.modbus) as client:
         yield client
 

@@ -135,7 +135,7 @@ async def test_a_broker_and_a_store_that_are_away(tmp_path: Path) -> None:
         await server.terminate()
         site.write_text(SITE.format(store=store, broker=server.port, **ports), "utf-8")
         with start_gateway(site) as gateway:
-            await asyncio.to_thread(gateway.wait_for, "gateway ready", WAIT_S)
+            await asyncio.to_thread(gateway.wait_for, "gateway ready", 3 * WAIT_S)
             async with reading(ports["modbus"]) as client:
                 block = await shown(client, lambda b: b[ALARM_AWAY] == b[ALARM_BEHIND] == ACTIVE)
                 assert uint32(block, WAITING) >= 5

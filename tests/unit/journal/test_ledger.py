@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import struct
+import threading
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
@@ -14,6 +15,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
+from edgeflash.errors import StorageError
 from edgeflash.history.schema import TableName, rows
 from edgeflash.journal import Entry, Journal
 from edgeflash.journal.codec import decode, encode
@@ -103,6 +105,23 @@ def test_a_row_alone_gives_the_same_digest(result: Result) -> None:
             np.array(v, np.float32) if isinstance(v, list) else v for v in values
         ]  # None becomes NaN
         assert row_digest(figures, values) == digest
+
+
+def test_a_commit_that_fails_counts_nothing_twice(journal: Journal) -> None:
+    """One job of a group asks for what cannot be: each is done again alone, and counted once."""
+    begin = threading.Event()
+    begun = journal._submit(lambda connection: begin.wait(30))
+    made = [sample_result(n) for n in range(30, 34)]
+    kept = [journal.append(result) for result in made]
+    refused = journal._submit(
+        lambda connection: connection.execute("INSERT INTO nowhere VALUES (1)")
+    )
+    begin.set()
+    assert begun.result(30)
+    assert all(done.result(30) for done in kept)
+    with pytest.raises(StorageError, match="nowhere"):
+        refused.result(30)
+    assert sum(days(journal, "results").values(), Tally()) == expected(*made)
 
 
 def test_the_sum_wraps_and_forgets_the_order() -> None:
