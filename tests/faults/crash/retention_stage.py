@@ -213,10 +213,10 @@ class Retention(Stage):
         return sum(text.count('"history_deletion_waits"') for text in logs)
 
     def _was_due(self, one: Deleted) -> bool:
+        # By its size goes only what its age would allow: of what lives there is too little.
         end = _end(one.table, one.last)
-        if one.why == _BY_SIZE:
-            return one.analyzer.startswith("osprey") and end <= one.at
-        return one.why == _BY_AGE and end + timedelta(days=self.keeps[one.table]) <= one.at
+        is_old = end + timedelta(days=self.keeps[one.table]) <= one.at
+        return one.why in (_BY_AGE, _BY_SIZE) and is_old
 
     def _wrong_records(self, ended: Ended) -> Iterator[str]:
         for table, places in self._record().get("deleted_up_to", {}).items():
