@@ -18,6 +18,7 @@ from edgeflash.cli.fleet import fleet
 from edgeflash.cli.history import history_app
 from edgeflash.cli.keys import keys_app
 from edgeflash.cli.lines import say_error, unfold_help
+from edgeflash.cli.mqtt import mqtt_app
 from edgeflash.cli.peek import peek_app
 from edgeflash.cli.peek_opcua import peek_opcua
 from edgeflash.cli.plan import plan
@@ -56,6 +57,7 @@ peek_app.command("opcua")(peek_opcua)
 app.add_typer(peek_app, name="peek")
 app.add_typer(history_app, name="history")
 app.add_typer(alarms_app, name="alarms")
+app.add_typer(mqtt_app, name="mqtt")
 app.add_typer(maintenance_app, name="maintenance")
 app.add_typer(check_sample_app, name="check-sample")
 app.add_typer(blend_app, name="blend")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from edgeflash.cli.lines import say_error, say_line
@@ -50,7 +51,8 @@ def collect(
     A damaged part is named and passed over, and tried again at the next run. Runs beside another
     collector and beside readers; killed at any point, the next run goes on.
 
-    Exit code 1: a part was refused, a store refuses, or nothing was shipped there.
+    Exit code 1: a part was refused, a site's parts could not be looked at, a store refuses, or
+    nothing was shipped there.
 
     Example: edgeflash collect s3://plant-history/shipped s3://plant-history/tables
 
@@ -85,8 +87,9 @@ def _one_pass(
 ) -> bool:
     """Whether there was something, and nothing was refused."""
     from edgeflash.fleet.collect import Collector
-    from edgeflash.fleet.shared_table import SharedTable, storage_options, table_url
+    from edgeflash.fleet.shared_table import SharedTable, table_url
     from edgeflash.fleet.store import open_store
+    from edgeflash.fleet.table_store import storage_options
     from edgeflash.fleet.tidy import tidy
 
     url, root = places
@@ -99,7 +102,8 @@ def _one_pass(
             task = bar.add_task(f"Collecting {one.value}", total=None)
 
             def on_part(site: str, serial: int, name: str = one.value, task: Any = task) -> None:
-                bar.update(task, advance=1, description=f"Collecting {name}: {site}, part {serial}")
+                told = escape(f"{site}, part {serial}")  # a name may look like a style
+                bar.update(task, advance=1, description=f"Collecting {name}: {told}")
 
             report = Collector(store, root, one, options, on_part).collect()
             told[one.value] = asdict(report)
@@ -114,7 +118,9 @@ def _one_pass(
     else:
         for name, report in told.items():
             for why in report["refused"].values():
-                say_error(f"edgeflash: refused: {why}")
+                say_error(f"edgeflash: refused: {_visible(why)}")
+            for site, why in report["failed"].items():
+                say_error(f"edgeflash: {name}: {_visible(f'{site}: {why}')}")
             say_line(
                 f"{name}: {report['sites']} sites, {report['parts']} parts taken, "
                 f"{report['added']} rows added, {report['replaced']} replaced, "
@@ -123,4 +129,9 @@ def _one_pass(
     if not any(report["sites"] for report in told.values()):
         say_error(f"edgeflash: {url}: nobody has shipped anything here yet")
         return False
-    return not any(report["refused"] for report in told.values())
+    return not any(report["refused"] or report["failed"] for report in told.values())
+
+
+def _visible(text: str) -> str:
+    """Names come from the store, where others write: none of them may steer a terminal."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)

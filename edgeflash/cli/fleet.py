@@ -40,7 +40,7 @@ def fleet(
     """
     from edgeflash.fleet.engines import Engine, answer
     from edgeflash.fleet.questions import QUESTIONS
-    from edgeflash.fleet.shared_table import storage_options
+    from edgeflash.fleet.table_store import storage_options
 
     if question not in QUESTIONS:
         raise UsageError(f"{question}: no such question; there are {', '.join(QUESTIONS)}")

@@ -78,7 +78,7 @@ def ship(
                 say_line(f"{table}: " + ("nothing is owed" if day is None else f"owed since {day}"))
         return
     console = Console(stderr=True, quiet=as_json)
-    with shipping(loaded, take_over=take_over) as session:
+    with shipping(loaded, take_over=take_over, anew=check) as session:
         if check:
             session.shipper.doubt()
         total, files = session.begin(datetime.now(UTC))

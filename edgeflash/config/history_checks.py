@@ -1,12 +1,30 @@
-"""Checks of how long the tables of the history are kept."""
+"""Checks of where the history is, and of how long its tables are kept."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from os.path import normpath
+from pathlib import Path
 
 from edgeflash.config.problems import Problem
-from edgeflash.config.site import History
+from edgeflash.config.site import History, SiteFile
 from edgeflash.config.toml_positions import KeyPath
+
+
+def folder_problems(file: SiteFile) -> Iterator[Problem]:
+    """A history in the state folder itself, or around it, where the journal and the keys are.
+
+    Whoever may read, copy or share the history would have them too.
+    """
+    state = Path(normpath(Path("/site") / file.site.state_dir))
+    folder = Path(normpath(state / file.history.folder))
+    keys = state / "keys"
+    if folder in (state, *state.parents, keys, *keys.parents) or keys in folder.parents:
+        why = (
+            f'"{file.history.folder}" holds the journal or the keys as well: give the history a '
+            'folder of its own, like "history"'
+        )
+        yield Problem(("history", "folder"), why, (("site", "state_dir"),))
 
 
 def history_problems(history: History) -> Iterator[Problem]:

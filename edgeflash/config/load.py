@@ -38,6 +38,9 @@ EXAMPLES = "examples:"
 EXAMPLE_MAPS = Path(__file__).parent.parent / "examples" / "maps"
 """Register maps that come with edgeflash; a site file names one as `examples:NAME.toml`."""
 
+MAX_BYTES = 4_000_000
+"""Of a file; ours have some ten thousand, and a device gives bytes without end."""
+
 MAX_DEPTH = 20
 """Tables and lists within each other; our own files need six."""
 
@@ -48,6 +51,10 @@ _TOML_WORDS = {
 }
 """Where the parser's own words explain little."""
 
+MAX_BITS = 10_000
+"""Of a whole number; with more, Python refuses to write it down. TOML has 64."""
+
+TOO_LONG = "a number has thousands of digits"
 TOO_DEEP = "tables and lists are nested too deeply to be a configuration"
 _PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _NO_MAP = RegisterMap(
@@ -212,8 +219,12 @@ def _file_problem(path: Path) -> str | None:
     try:
         if path.is_dir():
             return "this is a folder; give the file itself"
+        if path.exists() and not path.is_file():
+            return "this is no file, but a device or a pipe"
         with path.open("rb"):
-            return None
+            size = path.stat().st_size
+            large = f"has {size} bytes; a configuration has {MAX_BYTES} at most"
+            return large if size > MAX_BYTES else None
     except FileNotFoundError:
         return "there is no such file"
     except OSError as error:
@@ -227,7 +238,8 @@ def _read(path: Path) -> _Document:
     if why := _file_problem(path):
         raise _unreadable(path, 0, why)
     try:
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            data = file.read(MAX_BYTES)
     except OSError as error:
         raise _unreadable(path, 0, f"cannot be read: {error}") from error
     try:
@@ -242,8 +254,12 @@ def _read(path: Path) -> _Document:
         raise _unreadable(path, *_toml_words(text, str(error))) from error
     except RecursionError as error:
         raise _unreadable(path, 1, TOO_DEEP) from error
+    except ValueError as error:  # the parser lets through what Python says of such a number
+        raise _unreadable(path, 1, TOO_LONG) from error
     if _deeper_than(MAX_DEPTH, table):
         raise _unreadable(path, 1, TOO_DEEP)
+    if _has_endless_number(table):
+        raise _unreadable(path, 1, TOO_LONG)
     return _Document(path, table, key_lines(text), hashlib.sha256(data).hexdigest())
 
 
@@ -255,6 +271,13 @@ def _deeper_than(depth: int, table: Document) -> bool:
         if not level:
             return False
     return True
+
+
+def _has_endless_number(value: object) -> bool:
+    """True for a whole number that nothing could be said of, or when one stands inside."""
+    if isinstance(value, int):
+        return value.bit_length() > MAX_BITS
+    return any(_has_endless_number(one) for one in _inside(value))
 
 
 def _toml_words(text: str, message: str) -> tuple[int, str]:

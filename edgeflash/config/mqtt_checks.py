@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterator
 
 from edgeflash.config.hosts import WILDCARDS, host_problem, is_loopback
@@ -10,8 +11,11 @@ from edgeflash.config.problems import Problem, key_text
 from edgeflash.config.site import SiteFile
 from edgeflash.config.toml_positions import KeyPath
 
+SPARKPLUG = "spBv1.0"
+"""With which all topics of Sparkplug B begin (Sparkplug 3.0.0, 4.1; from memory)."""
+
 _OF_SPARKPLUG = ("group_id", "node_id", "primary_host", "host_overlap_s")
-_OF_JSON = ("topic_root",)
+_OF_JSON = ("topic_root", "set_aside_after_s")
 
 
 def mqtt_problems(file: SiteFile) -> Iterator[Problem]:
@@ -28,6 +32,7 @@ def mqtt_problems(file: SiteFile) -> Iterator[Problem]:
         yield from _tls_problems(path, entry)
         yield from _password_problems(path, entry)
         yield from _time_problems(path, entry)
+        yield from _text_problems(path, entry)
         yield from _topic_problems(path, entry)
         yield from _sparkplug_problems(path, entry)
     yield from _clash_problems(file)
@@ -105,13 +110,30 @@ def _time_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
             yield Problem((*path, short), why, ((*path, long),))
 
 
+def _text_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
+    """What a broker may throw a client out for: MQTT 5.0, 1.5.4 (control characters, and what is
+    no character of Unicode)."""
+    for key in ("user", "client_id", "topic_root", "group_id", "node_id", "primary_host"):
+        text = getattr(entry, key)
+        if text is not None and any(_is_disallowed(sign) for sign in text):
+            why = f"{text!a} has a control character, for which a broker may close the connection"
+            yield Problem((*path, key), why)
+
+
+def _is_disallowed(sign: str) -> bool:
+    place = ord(sign)
+    return (
+        unicodedata.category(sign) == "Cc" or 0xFDD0 <= place <= 0xFDEF or place & 0xFFFE == 0xFFFE
+    )
+
+
 def _topic_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
     """Topic names: MQTT 5.0, 4.7; a `$` at the beginning is the broker's own (4.7.2)."""
     root = entry.topic_root
     if root is None:
         return
     wrong = (
-        any(sign in root for sign in "+#\0")
+        any(sign in root for sign in "+#")
         or root.startswith(("$", "/"))
         or root.endswith("/")
         or "//" in root
@@ -121,6 +143,9 @@ def _topic_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
             f'"{root}" cannot begin topics: levels separated by single slashes, without +, #, '
             "and a $, a slash or nothing at an end"
         )
+        yield Problem((*path, "topic_root"), why)
+    if root.split("/")[0] == SPARKPLUG:
+        why = f'"{root}" is among the topics of Sparkplug, where hosts expect no JSON'
         yield Problem((*path, "topic_root"), why)
 
 
@@ -134,20 +159,17 @@ def _sparkplug_problems(path: KeyPath, entry: MqttEntry) -> Iterator[Problem]:
             yield Problem((*path, key), why, (form,))
     if not is_sparkplug:
         return
-    if entry.primary_host is not None and entry.alarm_after_s <= entry.host_overlap_s:
-        why = (
-            f"must be more than host_overlap_s ({entry.host_overlap_s:g}), not "
-            f"{entry.alarm_after_s:g}: so long nobody can know whether the host has what was sent"
-        )
-        yield Problem((*path, "alarm_after_s"), why, ((*path, "host_overlap_s"),))
     for key in ("group_id", "node_id"):
         if getattr(entry, key) is None:
             yield Problem((*path, key), "is missing; a Sparkplug node is named by it", (form,))
     for key in ("group_id", "node_id", "primary_host"):
         name = getattr(entry, key)
-        if name is not None and any(sign in name for sign in "/+#\0"):
+        if name is not None and any(sign in name for sign in "/+#"):
             why = f'"{name}" cannot be a level of a topic: no /, + or #'
             yield Problem((*path, key), why)
+    if entry.group_id == "STATE":
+        why = f'"STATE" is where hosts say whether they are there ({SPARKPLUG}/STATE/...)'
+        yield Problem((*path, "group_id"), why)
     if entry.primary_host is None and "host_overlap_s" in entry.model_fields_set:
         why = "has no effect without a primary_host: take this line out, or name the host"
         yield Problem((*path, "host_overlap_s"), why, ((*path, "primary_host"),))

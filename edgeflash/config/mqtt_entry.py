@@ -28,13 +28,16 @@ class MqttEntry(Strict):
     or Sparkplug B 3.0. port: else that of the protocol. tls: the broker must prove that it is
     `host`, by a certificate that ca_file vouches for (without it, one that this machine trusts).
     certificate_file, key_file: by which we prove who we are, in PEM. user: its password comes from
-    a file or from a credential of the service manager. client_id: else made of site and id.
-    topic_root: what the topics begin with; else made of the site's name (JSON only). timeout_s:
+    a file or from a credential of the service manager. client_id: else made of site and id,
+    or of a Sparkplug node's group and own name. topic_root: what the topics begin with; else made
+    of the site's name (JSON only). timeout_s:
     for the broker to answer, anything. state_every_s: the least time between two states of one
     analyzer. heartbeat_s: the most. state_valid_s: a retained state older than that is withdrawn
     by the broker (MQTT 5) and must not be used by anyone. start_from: what an outlet that is new
     to the journal sends: results from now on, or all that the journal holds. alarm_after_s: how
     long it may be away from its broker, or owe it without getting on, before that is an alarm.
+    set_aside_after_s: how long a message is offered that the broker refuses for a reason of its
+    own, before it is set aside and those after it go on (JSON only).
 
     Of Sparkplug only: group_id, node_id: of the edge node; nobody else in the plant has both.
     primary_host: the host application without which nothing is sent. host_overlap_s: how long it
@@ -65,6 +68,7 @@ class MqttEntry(Strict):
     state_valid_s: _Seconds = 60.0
     start_from: StartFrom = "now"
     alarm_after_s: Annotated[float, Field(ge=10, le=604_800)] = 300.0
+    set_aside_after_s: Annotated[float, Field(ge=1, le=604_800)] = 180.0
     temperature_unit: TemperatureUnit = "degC"
     pressure_unit: PressureUnit = "kPa"
     group_id: _SparkplugId | None = None

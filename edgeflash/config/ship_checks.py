@@ -22,7 +22,7 @@ def ship_problems(file: SiteFile) -> Iterator[Problem]:
             f"take up to nine signs each, and which must not exceed {_LONGEST_NAME}"
         )
         yield Problem(("site", "name"), why, (("ship",),))
-    if file.ship.alarm_after_s < file.ship.every_s:
+    if file.ship.alarm_after_s is not None and file.ship.alarm_after_s < file.ship.every_s:
         why = (
             f"must be at least every_s ({file.ship.every_s:g}), not {file.ship.alarm_after_s:g}: "
             "nothing can be shipped sooner than the next pass"

@@ -18,6 +18,9 @@ from edgeflash.model import Severity
 
 Identifier = Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,31}$")]
 PositiveSeconds = Annotated[float, Field(gt=0, le=86_400)]
+PauseSeconds = Annotated[float, Field(ge=0.01, le=86_400)]
+"""Of what is done again and again: less would take the processor from all the others."""
+
 Seconds = Annotated[float, Field(ge=0, le=86_400)]
 Port = Annotated[int, Field(ge=0, le=65_535)]
 Celsius = Annotated[float, Field(ge=-100, le=600)]
@@ -72,7 +75,7 @@ class History(Strict):
     """The Parquet history. flush_s: how long a result may wait in the journal alone."""
 
     folder: Path = Path("history")
-    flush_s: PositiveSeconds = 60.0
+    flush_s: PauseSeconds = 60.0
     results: Keep = Keep()
     traces: Keep = Keep()
     events: Keep = Keep()
@@ -321,11 +324,11 @@ class Analyzer(Strict):
     opcua: OpcUaSource | None = None
     port: Annotated[int, Field(ge=1, le=65_535)] = 502
     unit_id: Annotated[int, Field(ge=0, le=255)] = 1
-    poll_s: PositiveSeconds = 1.0
-    timeout_s: PositiveSeconds = 1.0
+    poll_s: PauseSeconds = 1.0
+    timeout_s: PauseSeconds = 1.0
     retries: Annotated[int, Field(ge=0, le=5)] = 1
-    backoff_first_s: PositiveSeconds = 1.0
-    backoff_max_s: PositiveSeconds = 30.0
+    backoff_first_s: PauseSeconds = 1.0
+    backoff_max_s: PauseSeconds = 30.0
 
     product: str | None = None
     expected_c: Celsius | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from edgeflash.config.history_checks import history_problems
+from edgeflash.config.history_checks import folder_problems, history_problems
 from edgeflash.config.hosts import collide, host_problem
 from edgeflash.config.input_checks import input_problems
 from edgeflash.config.line_checks import line_problems
@@ -35,6 +35,7 @@ def site_problems(file: SiteFile, roles: Sequence[frozenset[Role]]) -> Iterator[
     yield from input_problems(file)
     yield from line_problems(file)
     yield from ship_problems(file)
+    yield from folder_problems(file)
     yield from history_problems(file.history)
     for index, analyzer in enumerate(file.analyzers):
         path: KeyPath = ("analyzers", index)

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from edgeflash.cycles.counter import Step, step
 from edgeflash.cycles.observed import Observed
 from edgeflash.cycles.present import SignOfLife, StampWatch, StreamWatch
+from edgeflash.cycles.source_time import SourceAge
 from edgeflash.model import (
     Continuity,
     Cycle,
@@ -51,6 +52,7 @@ class Assembler:
         self._stream = StreamWatch()
         self._life = SignOfLife()
         self._stamp = StampWatch()
+        self._source = SourceAge()
 
     def alive_still_s(self, now_mono_s: float) -> float | None:
         """The longest time since the last result in which the sign of life stood still.
@@ -70,9 +72,14 @@ class Assembler:
         self._stream.take(scan)
         self._life.take(scan, is_watched)
         self._stamp.take(scan, gap_s if is_watched else None)
+        self._source.take(scan, is_watched)
         cycles: list[Cycle] = []
         if scan.body is not None:
-            dated = self._finished_at(scan, scan.body, gap_s)
+            age_s = self._source.age_s(scan, gap_s if is_watched else None)
+            is_late = is_watched and age_s > 0.0
+            if is_late:
+                gap_s = None  # it has not happened since the scan before
+            dated = self._finished_at(scan, scan.body, gap_s, age_s)
             for recent in self._newer(scan.recent, scan.body):
                 caught = self._from_ring(recent, scan, gap_s)
                 if caught is not None:
@@ -80,7 +87,7 @@ class Assembler:
                     # What was seen was this one's, or is of both.
                     self._observed = Observed()
                     self._life.end_of_cycle(scan.taken_mono_s)
-            cycle = self._from_body(scan, scan.body, dated, gap_s)
+            cycle = self._from_body(scan, scan.body, dated, gap_s, is_late)
             if cycle is not None:
                 cycles.append(cycle)
         self._observed.add(scan, gap_s, self._keep_samples)
@@ -91,14 +98,15 @@ class Assembler:
         return gap_s is not None and gap_s <= self._watched_gap_s
 
     def _finished_at(
-        self, scan: Scan, body: CycleBody, gap_s: float | None
+        self, scan: Scan, body: CycleBody, gap_s: float | None, age_s: float
     ) -> tuple[datetime, bool]:
         """When the result was made, and whether that is known.
 
         Seen to appear between two close scans, the result is as old as the gap at most, and the
         difference to the analyzer's clock is learned. Found after a break, the analyzer's clock
         with the learned difference tells. Where that fails (no clock, none learned, or a time in
-        the future, after a clock was set), the result is taken to be as old as it can be.
+        the future, after a clock was set), the result is taken to be as old as it can be, and at
+        least age_s, as its source's stamp has it.
         """
         stamped = _result_time(body)
         behind_s = None if stamped is None else (scan.taken_at - stamped).total_seconds()
@@ -108,7 +116,10 @@ class Assembler:
             in_step = -CLOCK_TOLERANCE_S <= behind_s <= gap_s + CLOCK_TOLERANCE_S
             self._clock_offset_s = 0.0 if in_step else behind_s
             return (min(stamped, scan.taken_at) if in_step else scan.taken_at), True
-        return self._dated(stamped, scan, gap_s)
+        made_at, is_known = self._dated(stamped, scan, gap_s)
+        if not is_known:
+            made_at = min(made_at, scan.taken_at - timedelta(seconds=age_s))
+        return made_at, is_known
 
     def _dated(
         self, stamped: datetime | None, scan: Scan, gap_s: float | None
@@ -166,7 +177,12 @@ class Assembler:
         return cycle
 
     def _from_body(
-        self, scan: Scan, body: CycleBody, dated: tuple[datetime, bool], gap_s: float | None
+        self,
+        scan: Scan,
+        body: CycleBody,
+        dated: tuple[datetime, bool],
+        gap_s: float | None,
+        is_late: bool,
     ) -> Cycle | None:
         flash = body.values.get(Role.FLASH_POINT)
         flash_point_c = float(flash) if isinstance(flash, int | float) else None
@@ -175,8 +191,8 @@ class Assembler:
             return None
         seen, self._observed = self._observed, Observed()
         alive_stuck_s = self._life.end_of_cycle(scan.taken_mono_s)
-        if how.missed or how.continuity is Continuity.RESET:
-            # What was seen may belong to a cycle whose result is lost.
+        if how.missed or how.continuity is Continuity.RESET or is_late:
+            # What was seen may belong to a cycle whose result is lost, or is still to come.
             seen, alive_stuck_s = Observed(), None
         if not seen.scans or Role.FAULT_BITS not in scan.live:
             seen.add_faults(body.values)
@@ -204,7 +220,7 @@ class Assembler:
             pulse=body.pulse,
             streams=tuple(seen.streams),
             on_stream_s=self._stream.since_change_s(scan.taken_mono_s),
-            clock_ahead_s=self._stamp.clock_ahead_s(_result_time(body)),
+            clock_ahead_s=None if is_late else self._stamp.clock_ahead_s(_result_time(body)),
             alive_stuck_s=alive_stuck_s,
             statuses={**seen.statuses, **body.statuses},
         )

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from edgeflash.errors import EdgeflashError
 from edgeflash.fleet.manifest import (
     Manifest,
     ManifestError,
@@ -24,22 +25,24 @@ from edgeflash.fleet.manifest import (
 )
 from edgeflash.fleet.parts import DamagedPartError, manifests_after, read_part
 from edgeflash.fleet.shared_table import (
-    MONTH,
     PART,
     CommitConflictError,
+    NotExclusiveError,
     SharedTable,
+    identity_of,
     table_url,
     with_place,
 )
 from edgeflash.fleet.store import Store
-from edgeflash.fleet.tables import key_of, newest
+from edgeflash.fleet.tables import newest, time_of
 from edgeflash.history.schema import TableName
 
 _PARTS_IN_A_COMMIT = 200
 _BYTES_IN_A_COMMIT = 64_000_000
 """Of shipped files; in memory they are several times as large."""
 
-_AT_ONCE = 8
+_DECODED_IN_A_COMMIT = 512_000_000
+_AT_ONCE = 4
 _CONFLICTS_IN_A_ROW = 5
 
 
@@ -47,7 +50,8 @@ _CONFLICTS_IN_A_ROW = 5
 class CollectReport:
     """What one pass did. added, replaced: rows. refused: parts still owed, with why, by place.
 
-    sites: that have shipped anything of the table.
+    sites: that have shipped anything of the table. failed: those whose parts could not all be
+    looked at or committed, with why.
     """
 
     sites: int = 0
@@ -56,23 +60,32 @@ class CollectReport:
     replaced: int = 0
     commits: int = 0
     refused: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class _Run:
-    """Parts of one site for one commit."""
+    """Parts of one site for one commit. began_at, settled: serials, from and to."""
 
+    began_at: int
     settled: int
     good: list[tuple[int, pa.Table]] = field(default_factory=list)
     refused: dict[int, str] = field(default_factory=dict)
     withdrawn: set[int] = field(default_factory=set)
 
+    def leave_from(self, serial: int) -> None:
+        """Leaves this part and those behind it to the next run; an owed one just stays owed."""
+        if serial > self.began_at:
+            self.settled = serial - 1
+            self.refused = {s: why for s, why in self.refused.items() if s < serial}
+
 
 class Collector:
     """Collects one table of every site that ships to the store.
 
-    on_part: called with each part that is settled, for a progress bar. Raises as its parts do:
-    StoreError, SharedTableError; what was committed until then stays, and the next pass goes on.
+    on_part: called with each part that is settled, for a progress bar. A site that fails holds up
+    no other: see CollectReport.failed. Raises StoreError when the store as such fails, or
+    NotExclusiveError; what was committed until then stays, and the next pass goes on.
     """
 
     def __init__(
@@ -95,9 +108,15 @@ class Collector:
         self.report = CollectReport()
         names = self._store.names("")
         for site in sorted(s for n in names if (s := site_in(n)) is not None):
-            if self._store.names(manifests_folder(site, self._table)):
-                self.report.sites += 1
-                self._collect_site(site)
+            try:
+                if self._store.names(manifests_folder(site, self._table)):
+                    self.report.sites += 1
+                    self._collect_site(site)
+            except NotExclusiveError:
+                raise
+            except Exception as error:  # whatever a site has shipped, the others come
+                is_foreseen = isinstance(error, EdgeflashError)
+                self.report.failed[site] = str(error) if is_foreseen else repr(error)
         return self.report
 
     def _collect_site(self, site: str) -> None:
@@ -119,7 +138,7 @@ class Collector:
 
     def _next_run(self, site: str, shared: SharedTable, *, again: bool) -> _Run:
         """The next parts, and those still owed from before. Refused ones are named."""
-        run = _Run(shared.settled(site))
+        run = _Run(shared.settled(site), shared.settled(site))
         chosen: list[Manifest] = []
         size = 0
         for serial, found in manifests_after(self._store, site, self._table, run.settled):
@@ -128,36 +147,47 @@ class Collector:
             else:
                 chosen.append(found)
                 size += found.size
-                run.withdrawn.update(found.withdraws)
             run.settled = serial
             if len(chosen) == _PARTS_IN_A_COMMIT or size >= _BYTES_IN_A_COMMIT:
                 break
         owed = shared.refused(site)
+        late = [m for serial in owed if again if (m := self._owed(site, serial, run)) is not None]
+        run.withdrawn = {serial for m in (*chosen, *late) for serial in m.withdraws}
+        self._take(chosen + late, run)
         run.withdrawn &= {*owed, *(m.serial for m in chosen), *run.refused}
-        for serial in owed if again else ():
-            if serial not in run.withdrawn:
-                self._add_owed(site, serial, chosen, run)
-        wanted = [m for m in chosen if m.serial not in run.withdrawn]
-        with ThreadPoolExecutor(_AT_ONCE) as pool:
-            for manifest, outcome in zip(wanted, pool.map(self._read, wanted), strict=True):
-                if isinstance(outcome, pa.Table):
-                    run.good.append((manifest.serial, outcome))
-                else:
-                    run.refused[manifest.serial] = outcome
         for serial in run.withdrawn:
             run.refused.pop(serial, None)
         for serial, why in run.refused.items():
             self.report.refused[manifest_path(site, self._table, serial)] = why
         return run
 
-    def _add_owed(self, site: str, serial: int, chosen: list[Manifest], run: _Run) -> None:
+    def _take(self, manifests: list[Manifest], run: _Run) -> None:
+        """Reads the parts; where they are too many to be held at once, the last wait."""
+        wanted = [m for m in manifests if m.serial not in run.withdrawn]
+        size = 0
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            for start in range(0, len(wanted), _AT_ONCE):
+                if size > _DECODED_IN_A_COMMIT:
+                    run.leave_from(wanted[start].serial)
+                    return
+                these = wanted[start : start + _AT_ONCE]
+                for manifest, outcome in zip(these, pool.map(self._read, these), strict=True):
+                    if isinstance(outcome, pa.Table):
+                        run.good.append((manifest.serial, outcome))
+                        size += outcome.nbytes
+                    else:
+                        run.refused[manifest.serial] = outcome
+
+    def _owed(self, site: str, serial: int, run: _Run) -> Manifest | None:
+        """The manifest of a part that is owed; None when that is refused again."""
         content = self._store.read(manifest_path(site, self._table, serial))
         try:
             if content is None:
                 raise ManifestError(f"{manifest_path(site, self._table, serial)}: is gone")
-            chosen.append(decoded(content, site, self._table, serial))
+            return decoded(content, site, self._table, serial)
         except ManifestError as error:
             run.refused[serial] = str(error)
+            return None
 
     def _read(self, manifest: Manifest) -> pa.Table | str:
         """The rows of a part, or why it is refused."""
@@ -197,8 +227,8 @@ class Collector:
         schema = shared.arrow_schema()
         for serial, rows in sorted(run.good, key=lambda good: good[0]):
             try:
-                placed = shared.conform(with_place(site, self._table, serial, rows))
-                schema = pa.unify_schemas([schema, placed.schema])
+                placed = shared.conform(with_place(site, self._table, serial, rows), schema)
+                schema = placed.schema
                 parts.append(placed)
             except (pa.ArrowException, KeyError) as error:
                 place = manifest_path(site, self._table, serial)
@@ -208,14 +238,14 @@ class Collector:
         run.good = [(serial, rows) for serial, rows in run.good if serial not in run.refused]
         if not parts:
             return schema.empty_table()
-        return newest(self._table, parts, MONTH)
+        return newest(self._table, parts, time_of(self._table))
 
 
 def _compared(
     table: TableName, rows: pa.Table, held: pa.Table
 ) -> tuple[pa.BooleanArray, pa.BooleanArray]:
     """Masks over the rows: those that the table holds as new or newer; those it holds older."""
-    names = (*key_of(table), MONTH)
+    names = identity_of(table)
     place = dict(zip(_keys(held, names), held[PART].to_pylist(), strict=True))
     parts = [place.get(key) for key in _keys(rows, names)]
     serials = rows[PART].to_pylist()

@@ -46,7 +46,8 @@ def answer(
 ) -> list[dict[str, Any]]:
     """The rows of the answer. since, until: months, `YYYY-MM`, both included.
 
-    Raises UsageError when there is no table of results; SharedTableError.
+    The answer about some months is that about all, cut: a step, a range or a pair may begin in one
+    month and end in another. Raises UsageError when there is no table of results; SharedTableError.
     """
     with _connected(engine) as connection:
         tables = {}
@@ -57,13 +58,23 @@ def answer(
             table = _with_columns(found, columns)
             if site is not None:
                 table = table.filter(table[SITE] == site)
-            if since is not None:
-                table = table.filter(table[MONTH] >= since)
-            if until is not None:
-                table = table.filter(table[MONTH] <= until)
+            if since is not None and question.reach_months is not None:
+                table = table.filter(table[MONTH] >= _moved(since, -question.reach_months))
+            if until is not None and question.reach_months is not None:
+                table = table.filter(table[MONTH] <= _moved(until, question.reach_months))
             tables[name] = table
         rows: list[dict[str, Any]] = question.ask(tables).to_pyarrow().to_pylist()
-        return rows
+        return [
+            row
+            for row in rows
+            if (since is None or row[MONTH] >= since) and (until is None or row[MONTH] <= until)
+        ]
+
+
+def _moved(month: str, by: int) -> str:
+    """The month so many later."""
+    number = 12 * int(month[:4]) + int(month[5:]) - 1 + by
+    return f"{number // 12:04d}-{number % 12 + 1:02d}"
 
 
 @contextmanager

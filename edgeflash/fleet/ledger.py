@@ -28,6 +28,8 @@ CREATE TABLE IF NOT EXISTS parts (store TEXT, tbl TEXT, serial INTEGER, analyzer
 CREATE INDEX IF NOT EXISTS parts_by_day ON parts (store, tbl, analyzer, day);
 CREATE TABLE IF NOT EXISTS days (store TEXT, tbl TEXT, analyzer TEXT, day TEXT, digest TEXT,
     PRIMARY KEY (store, tbl, analyzer, day)) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS used (store TEXT, tbl TEXT, serial INTEGER,
+    PRIMARY KEY (store, tbl)) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS files (store TEXT, tbl TEXT, analyzer TEXT, period TEXT, signature TEXT,
     PRIMARY KEY (store, tbl, analyzer, period)) WITHOUT ROWID;
 """
@@ -71,6 +73,13 @@ class Ledger:
             "SELECT max(serial) FROM parts WHERE store = ? AND tbl = ?", self._store, table.value
         )
         return found[0][0] or 0
+
+    def next_serial(self, table: TableName) -> int:
+        """A serial that no part has had, as far as was ever known; see `forget`."""
+        found = self._all(
+            "SELECT serial FROM used WHERE store = ? AND tbl = ?", self._store, table.value
+        )
+        return max(self.last_serial(table), found[0][0] if found else 0) + 1
 
     def note(self, table: TableName, serial: int, manifest: Manifest | None) -> None:
         """Remembers a part of the store; None: its manifest cannot be read, the serial is used."""
@@ -134,8 +143,15 @@ class Ledger:
             )
 
     def forget(self, table: TableName) -> None:
-        """Forgets what is in the store, for it to be asked again."""
+        """Forgets what is in the store, for it to be asked again.
+
+        Not which serials were used: collectors take none again, whatever became of its part.
+        """
+        last = self.next_serial(table) - 1
         with self._refusals():
+            self._db.execute(
+                "INSERT OR REPLACE INTO used VALUES (?, ?, ?)", (self._store, table.value, last)
+            )
             for name in ("parts", "days", "files"):
                 self._db.execute(
                     f"DELETE FROM {name} WHERE store = ? AND tbl = ?", (self._store, table.value)

@@ -25,6 +25,10 @@ FORMAT = 1
 _SITE = "site="
 _HEX_64 = re.compile(r"[0-9a-f]{64}")
 _SERIALS_IN_A_FOLDER = 1000
+_LONGEST_NAME = 240
+"""Of a folder below the prefix, with `an=`: file systems take 255 bytes."""
+
+_SERIAL = re.compile(r"([0-9]{9})\.json")
 
 
 class ManifestError(EdgeflashError):
@@ -95,9 +99,11 @@ def decoded(content: bytes, site: str, table: TableName, serial: int) -> Manifes
             size=_whole(fields, "size", 0),
             schema_version=_whole(fields, "schema_version", 1),
             made_at=_text(fields, "made_at"),
-            withdraws=tuple(int(s) for s in fields.get("withdraws", ())),
+            withdraws=_earlier(fields, serial),
         )
-    except (ValueError, KeyError, TypeError) as error:
+        if len(quote(found.analyzer, safe="")) > _LONGEST_NAME:
+            raise ValueError("analyzer is too long")
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise ManifestError(f"{place}: this is no manifest: {error}") from error
     # A gateway speaks for its own site only, whatever it writes below its prefix.
     if (found.site, found.table, found.serial) != (site, table, serial):
@@ -114,8 +120,9 @@ def site_folder(site: str) -> str:
 
 
 def site_in(name: str) -> str | None:
-    """The site whose prefix has this name; None when it is no site's."""
-    return unquote(name.removeprefix(_SITE)) if name.startswith(_SITE) else None
+    """The site whose prefix has this name; None when it is none's, or another spelling of one."""
+    site = unquote(name.removeprefix(_SITE)) if name.startswith(_SITE) else ""
+    return site if site and site_folder(site) == name else None
 
 
 def owners_folder(site: str) -> str:
@@ -126,6 +133,14 @@ def owners_folder(site: str) -> str:
 def manifest_path(site: str, table: TableName, serial: int) -> str:
     """Where a manifest lies."""
     return f"{manifests_folder(site, table)}/{folder_number(serial):06d}/{serial:09d}.json"
+
+
+def serial_in(folder: str, name: str) -> int | None:
+    """The serial of the manifest with this name in a folder of manifests; None when it is none, or
+    lies where none of its serial does."""
+    found = _SERIAL.fullmatch(name)
+    serial = int(found[1]) if found else 0
+    return serial if serial and folder == f"{folder_number(serial):06d}" else None
 
 
 def manifests_folder(site: str, table: TableName) -> str:
@@ -158,6 +173,14 @@ def _whole(fields: dict[str, object], name: str, least: int) -> int:
     if not isinstance(value, int) or isinstance(value, bool) or value < least:
         raise ValueError(f"{name} is no whole number from {least}")
     return value
+
+
+def _earlier(fields: dict[str, object], serial: int) -> tuple[int, ...]:
+    """The serials that a part withdraws."""
+    value = fields.get("withdraws", [])
+    if not isinstance(value, list) or not all(type(s) is int and 0 < s < serial for s in value):
+        raise ValueError("withdraws are no serials of earlier parts")
+    return tuple(value)
 
 
 def _checksum(fields: dict[str, object], name: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
@@ -19,6 +20,7 @@ from edgeflash.fleet.manifest import (
     folder_number,
     manifest_path,
     manifests_folder,
+    serial_in,
 )
 from edgeflash.fleet.store import Store
 from edgeflash.fleet.tables import keys, keys_checksum, midnight, time_of
@@ -29,11 +31,17 @@ _AT_ONCE = 8
 """Requests on their way: object storage answers slowly, and many at once."""
 
 
-LARGEST_PART_BYTES = 1 << 30
+LARGEST_PART_BYTES = 1 << 28
 """A day of traces has some 10 MB; a part is read whole into memory."""
 
+LARGEST_DECODED_BYTES = 1 << 29
+"""Of a part as rows. A file of some kB can be made to hold any number of them."""
+
+MOST_COLUMNS = 1000
+"""With those inside of others."""
 
 _WIDE_GAP = 1000
+_FOLDER = re.compile(r"[0-9]{6}")
 
 
 class MissingManifestError(ManifestError):
@@ -88,14 +96,14 @@ def _serials_after(store: Store, site: str, table: TableName, serial: int) -> li
     folders = [
         name
         for name in store.names(manifests_folder(site, table))
-        if name.isdecimal() and int(name) >= first
+        if _FOLDER.fullmatch(name) and int(name) >= first
     ]
-    names = (
-        name.removesuffix(".json")
+    serials = (
+        serial_in(folder, name)
         for folder in folders
         for name in store.names(f"{manifests_folder(site, table)}/{folder}")
     )
-    return sorted(n for name in names if name.isdecimal() and (n := int(name)) > serial)
+    return sorted(n for n in serials if n is not None and n > serial)
 
 
 def read_part(store: Store, manifest: Manifest) -> pa.Table:
@@ -109,18 +117,38 @@ def read_part(store: Store, manifest: Manifest) -> pa.Table:
             f"{where}: {size} bytes; its manifest says {manifest.size}, and more than "
             f"{LARGEST_PART_BYTES} are never taken"
         )
-    content = store.read(manifest.data_path)
+    content = store.read(manifest.data_path, size)
     if content is None:
         raise DamagedPartError(f"{where}: the file is missing")
     if hashlib.sha256(content).hexdigest() != manifest.sha256:
         raise DamagedPartError(f"{where}: its SHA-256 is not that of its manifest")
     try:
-        rows = pq.read_table(pa.BufferReader(content))
+        rows = _decoded(content)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise DamagedPartError(f"{where}: not a readable Parquet file: {error}") from error
     if why := _disagreement(manifest, rows):
         raise DamagedPartError(f"{where}: {why}")
     return rows
+
+
+def _decoded(content: bytes) -> pa.Table:
+    """The rows of a Parquet file. Raises ValueError when they are too large, and as the library."""
+    with pq.ParquetFile(pa.BufferReader(content)) as file:
+        told = file.metadata
+        groups = [told.row_group(n) for n in range(told.num_row_groups)]
+        packed = max(1, sum(group.total_byte_size for group in groups))
+        if told.num_columns > MOST_COLUMNS or packed > LARGEST_DECODED_BYTES:
+            raise ValueError(f"{told.num_columns} columns, {packed} bytes are not taken")
+        batches: list[pa.RecordBatch] = []
+        size = 0
+        # A value that stands in the file once can be that of every row: no batch may grow beyond
+        # what is taken of all.
+        for batch in file.iter_batches(max(1, LARGEST_DECODED_BYTES // packed), use_threads=False):
+            size += batch.nbytes
+            if size > LARGEST_DECODED_BYTES:
+                raise ValueError(f"more than {LARGEST_DECODED_BYTES} bytes of rows are not taken")
+            batches.append(batch)
+        return pa.Table.from_batches(batches, file.schema_arrow)
 
 
 def _disagreement(manifest: Manifest, rows: pa.Table) -> str:

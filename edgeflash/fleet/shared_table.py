@@ -15,11 +15,9 @@ that conflict is the lock. Unlike a lease it cannot be held by the dead, nor be 
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
-from urllib.parse import urlsplit
 
 import pyarrow as pa
 import pyarrow.dataset as pa_ds
@@ -43,6 +41,10 @@ _ADDED = pa.schema(
         ),
     ]
 )
+_COLUMN = re.compile(r"[a-z][a-z0-9_]{0,63}")
+_MOST_NEW_COLUMNS = 100
+"""Beside those that this version knows."""
+
 _MOST_WORDS = 400
 _PROVEN = "edgeflash proven"
 
@@ -68,7 +70,7 @@ class NotExclusiveError(SharedTableError):
 class SharedTable:
     """A table as it stood when it was opened. For one thread.
 
-    url: `s3://BUCKET/PREFIX/TABLE` or a folder. options: of the store, see `storage_options`.
+    url: `s3://BUCKET/PREFIX/TABLE` or a folder. options: see table_store.storage_options.
     """
 
     def __init__(self, url: str, table: TableName, options: Mapping[str, str]) -> None:
@@ -125,10 +127,13 @@ class SharedTable:
         return said | {f"{_app(site)}/settled/{serial}": 1 for serial in came}
 
     def held(self, site: str, rows: pa.Table) -> pa.Table:
-        """Key and part of the table's rows in the months of these rows."""
+        """Identity and part of the table's rows in the months of these rows."""
         wanted = (pa_ds.field(SITE) == site) & pa_ds.field(MONTH).isin(_months(rows))
-        columns = [*key_of(self.table), MONTH, PART]
-        return self.delta.to_pyarrow_dataset().to_table(columns=columns, filter=wanted)
+        columns = [*identity_of(self.table), PART]
+        try:
+            return self.delta.to_pyarrow_dataset().to_table(columns=columns, filter=wanted)
+        except (self._delta.exceptions.DeltaError, OSError, pa.ArrowException) as error:
+            raise SharedTableError(f"{self.url}: cannot be read: {words_of(error)}") from error
 
     def commit(
         self,
@@ -158,11 +163,18 @@ class SharedTable:
             # SchemaMismatchError and its like are DeltaErrors.
             raise SharedTableError(f"{self.url}: {words_of(error)}") from error
 
-    def conform(self, rows: pa.Table) -> pa.Table:
-        """The rows in the table's columns, with new ones behind. Raises pa.ArrowException when a
-        column's values do not fit its type in the table."""
-        held = self.arrow_schema()
+    def conform(self, rows: pa.Table, held: pa.Schema) -> pa.Table:
+        """The rows in the columns of the table, with new ones behind.
+
+        held: the table's columns, and those that came in the same run. Raises pa.ArrowException
+        when a column's values do not fit its type there, or a new one could be none of ours.
+        """
         new = [rows.schema.field(n) for n in rows.column_names if n not in held.names]
+        # A column stays for ever, in everybody's table.
+        if strange := [f.name for f in new if not _COLUMN.fullmatch(f.name)]:
+            raise pa.ArrowInvalid(f"{strange[:3]} are no names of columns")
+        if new and len(held) + len(new) > len(schema(self.table)) + _MOST_NEW_COLUMNS:
+            raise pa.ArrowInvalid(f"{len(new)} new columns are too many; update edgeflash here")
         wanted = pa.schema([*held, *new])
         try:
             self._delta.Schema.from_arrow(wanted)
@@ -186,7 +198,7 @@ class SharedTable:
 
     def _merge(self, site: str, rows: pa.Table, properties: Any) -> None:
         months = ", ".join(_quoted(month) for month in _months(rows))
-        same = " AND ".join(f"t.{n} = s.{n}" for n in (*key_of(self.table), SITE, MONTH))
+        same = " AND ".join(f"t.{n} = s.{n}" for n in (*identity_of(self.table), SITE, MONTH))
         merger = self.delta.merge(
             rows,
             # The literals let the engine pass over every other partition.
@@ -265,30 +277,23 @@ def with_place(site: str, table: TableName, serial: int, rows: pa.Table) -> pa.T
     return rows
 
 
-def storage_options(url: str, endpoint: str = "", region: str = "") -> dict[str, str]:
-    """What the table's library needs for this store, beside what is in the environment."""
-    if urlsplit(url).scheme != "s3":
-        return {}
-    options = {}
-    endpoint = endpoint or os.environ.get("AWS_ENDPOINT_URL", "")
-    region = region or os.environ.get("AWS_REGION", os.environ.get("AWS_DEFAULT_REGION", ""))
-    if endpoint:
-        options["AWS_ENDPOINT_URL"] = endpoint
-        options["AWS_REGION"] = region or "us-east-1"
-        if endpoint.startswith("http://"):
-            options["AWS_ALLOW_HTTP"] = "true"
-    elif region:
-        options["AWS_REGION"] = region
-    return options
-
-
 def table_url(root: str, table: str) -> str:
     """Where the shared table lies below the root."""
     return f"{root.rstrip('/')}/{table}"
 
 
+def identity_of(table: TableName) -> tuple[str, ...]:
+    """The columns that name a row of a site in the shared table.
+
+    The time is one of them: a gateway that was installed anew, with an empty journal, counts epochs
+    from 0 again, and its cycles must not take the places of those that were shipped before.
+    """
+    return tuple(dict.fromkeys((*key_of(table), time_of(table))))
+
+
 def _app(site: str) -> str:
-    return f"edgeflash/{site}"
+    """Of a site's ledger. Without a slash in the site's name: what is behind one is ours."""
+    return f"edgeflash/{site.replace('%', '%25').replace('/', '%2F')}"
 
 
 def _months(rows: pa.Table) -> list[str]:

@@ -20,6 +20,7 @@ import pyarrow.parquet as pq
 from edgeflash.errors import StorageError
 from edgeflash.fleet.ledger import Cell, Ledger
 from edgeflash.fleet.manifest import Manifest, ManifestError, data_path
+from edgeflash.fleet.owners import PrefixOwnedError
 from edgeflash.fleet.parts import DamagedPartError, MissingManifestError, manifests_after, read_part
 from edgeflash.fleet.sealed import last_sealed_day
 from edgeflash.fleet.store import Store
@@ -83,7 +84,8 @@ class Shipper:
         """How many files have to be looked at, and the pass over them, one at a time.
 
         in_journal: see sealed.still_in_journal. Raises StoreError or StorageError, at once or in
-        the pass; what was shipped until then stays shipped, and the next pass goes on.
+        the pass; what was shipped until then stays shipped, and the next pass goes on. Or
+        PrefixOwnedError in the pass, when another gateway ships here at the same time.
         """
         self.report = ShipReport()
         self._now = now
@@ -189,7 +191,7 @@ class Shipper:
             return None
 
     def _put(self, cell: Cell, rows: pa.Table, part: int, withdraws: tuple[int, ...]) -> None:
-        serial = self._ledger.last_serial(cell.table) + 1
+        serial = self._ledger.next_serial(cell.table)
         content = parquet_bytes(rows)
         sha256 = hashlib.sha256(content).hexdigest()
         path = data_path(self._site, cell.table, cell.analyzer, cell.day, serial, sha256)
@@ -213,6 +215,13 @@ class Shipper:
             made_at=self._now.isoformat(timespec="seconds"),
             withdraws=(*withdraws, *self._ledger.unreadable(cell.table)),
         )
+        if self._store.size(manifest.path) is not None:
+            # Each pass begins with all manifests that are there: this one came since.
+            raise PrefixOwnedError(
+                f"{self._store}: part {serial} of {cell.table} was shipped by another gateway "
+                f"meanwhile: two ship as site '{self._site}', or one took over while this was "
+                "shipping"
+            )
         self._store.put(manifest.path, manifest.encoded())
         self._ledger.note(cell.table, serial, manifest)
         self.report.parts += 1

@@ -10,14 +10,18 @@ from edgeflash.config.ship import Ship
 from edgeflash.config.site import Site
 from edgeflash.errors import UsageError
 from edgeflash.fleet.ledger import LEDGER_NAME, Cell, Ledger
-from edgeflash.fleet.owners import claim, gateway_id
+from edgeflash.fleet.owners import claim, gateway_id, has_claimed
 from edgeflash.fleet.sealed import still_in_journal
 from edgeflash.fleet.ship import Shipper, owed_since
-from edgeflash.fleet.store import open_store
+from edgeflash.fleet.store import StoreError, open_store
 from edgeflash.history.layout import Partition
 from edgeflash.history.schema import TableName
 from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.service.files import locked
+
+
+class LostStoreError(StoreError):
+    """The store lacks what was shipped to it: it is another, or not mounted, or was emptied."""
 
 
 class SiteShipping:
@@ -33,11 +37,12 @@ class SiteShipping:
 
 
 @contextmanager
-def shipping(site: Site, *, take_over: bool = False) -> Iterator[SiteShipping]:
+def shipping(site: Site, *, take_over: bool = False, anew: bool = False) -> Iterator[SiteShipping]:
     """Holds the site's ledger, waiting for another pass to end, and makes sure of its prefix.
 
-    take_over: see owners.claim. Raises UsageError without [ship], StorageError, StoreError,
-    PrefixOwnedError.
+    take_over: see owners.claim. anew: also where nothing is left of what was shipped; all of it is
+    then to be looked for and sent again. Raises UsageError without [ship], StorageError,
+    StoreError, PrefixOwnedError, LostStoreError.
     """
     ship = _declared(site)
     store = open_store(ship.url, ship.endpoint, ship.region)
@@ -45,6 +50,13 @@ def shipping(site: Site, *, take_over: bool = False) -> Iterator[SiteShipping]:
     name = site.file.site.name
     with locked(path), Ledger(path, ship.url, name) as ledger:
         gateway = gateway_id(site.state_dir)
+        has_shipped = any(ledger.last_serial(table) for table in TableName)
+        if has_shipped and not anew and not has_claimed(store, name, gateway):
+            raise LostStoreError(
+                f"{store}: nothing is there of what this gateway has shipped to it. Is it mounted, "
+                "and the right one? Nothing was sent. If it was emptied: edgeflash ship SITE "
+                "--check sends again what is still here"
+            )
         claim(store, name, gateway, take_over=take_over)
         shipper = Shipper(site.history_dir, store, ledger, name, gateway, tables_of(ship))
         yield SiteShipping(site, shipper)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -23,6 +24,10 @@ _CONNECT_S = 10
 _REQUEST_S = 60
 _ATTEMPTS = 4
 """Of one request to object storage, with the library's growing pauses in between."""
+
+SMALL_BYTES = 1 << 20
+"""What is no data file has some hundred bytes. Others write to the store, and would fill the
+memory of whoever reads all of it."""
 
 _PENDING = ".pending"
 
@@ -41,8 +46,8 @@ class Store(ABC):
         return self.url
 
     @abstractmethod
-    def read(self, path: str) -> bytes | None:
-        """The object; None when there is none. Raises StoreError."""
+    def read(self, path: str, most_bytes: int = SMALL_BYTES) -> bytes | None:
+        """The object, of a larger one the beginning; None when there is none. Raises StoreError."""
 
     @abstractmethod
     def put(self, path: str, content: bytes) -> None:
@@ -89,12 +94,20 @@ class _FolderStore(Store):
         super().__init__(url)
         self._folder = folder
 
-    def read(self, path: str) -> bytes | None:
+    def read(self, path: str, most_bytes: int = SMALL_BYTES) -> bytes | None:
         with self._refusals(path):
             try:
-                return (self._folder / path).read_bytes()
+                # A pipe that somebody put there would be waited for, for ever.
+                descriptor = os.open(self._folder / path, os.O_RDONLY | os.O_NONBLOCK)
             except (FileNotFoundError, NotADirectoryError):
                 return None
+            try:
+                if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+                    return None
+                with os.fdopen(descriptor, "rb", closefd=False) as file:
+                    return file.read(most_bytes)
+            finally:
+                os.close(descriptor)
 
     def put(self, path: str, content: bytes) -> None:
         target = self._folder / path
@@ -177,11 +190,11 @@ class _ObjectStore(Store):
         except (OSError, pa.ArrowException) as error:
             raise StoreError(f"{url}: {error}") from error
 
-    def read(self, path: str) -> bytes | None:
+    def read(self, path: str, most_bytes: int = SMALL_BYTES) -> bytes | None:
         with self._refusals(path):
             try:
                 with self._fs.open_input_stream(self._full(path)) as stream:
-                    return bytes(stream.read())
+                    return bytes(stream.read(most_bytes))
             except FileNotFoundError:
                 return None
 

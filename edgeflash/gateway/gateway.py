@@ -22,6 +22,7 @@ from edgeflash.gateway.event_record import EventRecord
 from edgeflash.gateway.history_desk import HistoryDesk
 from edgeflash.gateway.history_keeper import HistoryKeeper, last_flush
 from edgeflash.gateway.history_source import HistorySource
+from edgeflash.gateway.mqtt_desk import MqttDesk
 from edgeflash.gateway.mqtt_outlets import (
     event_consumers,
     made_mqtt_outlet,
@@ -41,6 +42,7 @@ from edgeflash.journal import JOURNAL_NAME, Journal
 from edgeflash.links import LinkKeys, Surroundings
 from edgeflash.model import Result
 from edgeflash.outlets import ModbusOutlet, OpcUaOutlet
+from edgeflash.outlets.mqtt_aside import keepers
 from edgeflash.outlets.opcua_diagnostics import GatewayFacts
 from edgeflash.outlets.opcua_settings import InForce
 from edgeflash.publication import View
@@ -112,6 +114,7 @@ class Gateway:
                 self._watch.history_fault,
                 consumers=(*result_consumers(site.file), *event_consumers(site.file)),
                 owed=partial(owed_to_store, site),
+                also=partial(keepers, journal),
             )
             mend = partial(repair, site.history_dir, journal, history)
             self._history_desk = HistoryDesk(mend, record.note, self._clock.utc_now)
@@ -122,7 +125,7 @@ class Gateway:
             self._operations.note_left_tests(await asyncio.to_thread(journal.tests_left_on))
             access = AccessWatch(site.state_dir, record.note, self._clock.utc_now)
             await access.look()  # before the outlets, which make what is missing
-            self._runners = self._made_runners(journal)
+            self._runners = self._made_runners(journal, record)
             for runner in self._runners:
                 runner.offer(self.views())
             tasks = [
@@ -133,7 +136,8 @@ class Gateway:
                 asyncio.create_task(keeper.run(), name="history"),
                 asyncio.create_task(self._watch.watch_disk_for_ever(), name="disk watch"),
                 asyncio.create_task(
-                    self._made_operator_socket(self._operations).run(), name="operator socket"
+                    self._made_operator_socket(self._operations, record).run(),
+                    name="operator socket",
                 ),
                 asyncio.create_task(record.write_for_ever(), name="event record"),
                 asyncio.create_task(access.look_for_ever(), name="access watch"),
@@ -209,12 +213,15 @@ class Gateway:
         self._onward.ship = runner = made_ship_runner(self._site, ship, journal, self._clock)
         return [asyncio.create_task(runner.run(), name="shipping")]
 
-    def _made_operator_socket(self, operations: GatewayOperations) -> OperatorSocket:
-        answer = OperatorRequests(operations, self._history_desk).answer
+    def _made_operator_socket(
+        self, operations: GatewayOperations, record: EventRecord
+    ) -> OperatorSocket:
+        mqtt = MqttDesk(lambda: self._onward.mqtt, record.note, self._clock)
+        answer = OperatorRequests(operations, self._history_desk, mqtt).answer
         path = self._site.state_dir / SOCKET_NAME
         return OperatorSocket(path, answer, operations.refused)
 
-    def _made_runners(self, journal: Journal) -> list[OutletRunner]:
+    def _made_runners(self, journal: Journal, record: EventRecord) -> list[OutletRunner]:
         file = self._site.file
         runners = []
         if file.opcua is not None:
@@ -238,7 +245,7 @@ class Gateway:
             )
             runners.append(OutletRunner(modbus, f"modbus {server.host}:{server.port}"))
         for entry in file.mqtt:
-            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock)
+            mqtt = made_mqtt_outlet(entry, self._site, journal, self._clock, record.note)
             self._onward.mqtt.append((entry, mqtt))
             runners.append(OutletRunner(mqtt, f"mqtt {entry.id}"))
         return runners

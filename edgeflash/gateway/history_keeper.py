@@ -38,7 +38,8 @@ class HistoryKeeper:
     note: takes the events of what was deleted, on the event loop. told_fault: why the history
     cannot be written; empty when it can. consumers: the positions in force in the journal, beside
     those of the history: nothing they have not passed is dropped, neither from the journal nor from
-    the files. owed: what others still want of the files.
+    the files. also: further ones that come and go, asked anew each time. owed: what others still
+    want of the files.
     """
 
     def __init__(
@@ -51,6 +52,7 @@ class HistoryKeeper:
         told_fault: Callable[[str], None],
         consumers: Sequence[str] = (),
         owed: Callable[[], Owed] = dict,
+        also: Callable[[], Sequence[str]] = tuple,
     ) -> None:
         self._history = history
         self._journal = journal
@@ -58,8 +60,8 @@ class HistoryKeeper:
         self._clock = clock
         self._note = note
         self._told_fault = told_fault
-        self._of_results = tuple(c for c in consumers if not c.startswith(EVENTS))
-        self._of_events = tuple(c for c in consumers if c.startswith(EVENTS))
+        self._consumers = tuple(consumers)
+        self._also = also
         self._owed = owed
         self._failing = self._upkeep_failing = ""
 
@@ -106,15 +108,18 @@ class HistoryKeeper:
 
     def upkeep(self, tell: Callable[[EventEntry], object]) -> None:
         """Trims the journal and deletes old files. Blocking. Raises StorageError."""
+        consumers = (*self._consumers, *self._also())
+        of_results = tuple(c for c in consumers if not c.startswith(EVENTS))
+        of_events = tuple(c for c in consumers if c.startswith(EVENTS))
         now = self._clock.utc_now()
         before = now - timedelta(days=self._file.journal.keep_days)
         try:
-            owed = owed_from(self._journal, self._of_results, self._of_events, self._owed())
+            owed = owed_from(self._journal, of_results, of_events, self._owed())
             # First, for it makes room, which the journal may need for its own.
             self._history.delete_old(limits_of(self._file.history), now, owed, tell)
         finally:
-            self._journal.trim(before, (CONSUMER, *self._of_results))
-            self._journal.trim_events(before, (EVENTS_CONSUMER, *self._of_events))
+            self._journal.trim(before, (CONSUMER, *of_results))
+            self._journal.trim_events(before, (EVENTS_CONSUMER, *of_events))
 
 
 def limits_of(history: History) -> dict[TableName, Limits]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, assert_never
 
 import structlog
@@ -10,7 +11,9 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.config.site import Site, SiteFile
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
+from edgeflash.model import EventEntry
 from edgeflash.outlets import MqttOutlet
+from edgeflash.outlets.mqtt_aside import let_go
 from edgeflash.service import Clock
 
 if TYPE_CHECKING:
@@ -22,8 +25,14 @@ PREFIXES = ("mqtt:", "events:mqtt:")
 log = structlog.get_logger("edgeflash.mqtt")
 
 
-def made_mqtt_outlet(entry: MqttEntry, site: Site, journal: Journal, clock: Clock) -> MqttOutlet:
-    """The outlet of one entry."""
+def made_mqtt_outlet(
+    entry: MqttEntry,
+    site: Site,
+    journal: Journal,
+    clock: Clock,
+    note: Callable[[EventEntry], None] = lambda entry: None,
+) -> MqttOutlet:
+    """The outlet of one entry. note: takes lines for the event record."""
     from edgeflash.outlets.mqtt_speech import JsonSpeaker
     from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
 
@@ -32,7 +41,7 @@ def made_mqtt_outlet(entry: MqttEntry, site: Site, journal: Journal, clock: Cloc
     speaker: OutletSpeaker
     match entry.form:
         case "json":
-            speaker = JsonSpeaker(entry, name, list(numbers), journal, clock)
+            speaker = JsonSpeaker(entry, name, list(numbers), journal, clock, note)
         case "sparkplug":
             speaker = SparkplugSpeaker(entry, name, numbers, journal, clock)
         case _:
@@ -58,7 +67,7 @@ def settle_consumers(file: SiteFile, journal: Journal) -> None:
     """
     try:
         known = journal.positions()
-        in_force = {*result_consumers(file), *event_consumers(file)}
+        in_force = (*result_consumers(file), *event_consumers(file))
         for entry in file.mqtt:
             for consumer, last in (
                 (entry.consumer, journal.newest),
@@ -82,5 +91,7 @@ def settle_consumers(file: SiteFile, journal: Journal) -> None:
                     consumer=consumer,
                     owed=owed,
                 )
+        if gone := let_go(journal, in_force):
+            log.warning("messages set aside for outlets that are no more are let go", owed=gone)
     except StorageError as error:
         log.error("the places of the mqtt outlets in the journal cannot be set", why=str(error))

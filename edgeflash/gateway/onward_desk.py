@@ -28,7 +28,7 @@ class OnwardDesk:
         self.ship: ShipRunner | None = None
         started_mono_s = clock.mono_s()
         self._deliveries = {entry.id: begun(started_mono_s) for entry in file.mqtt}
-        self._away = self._behind = ""
+        self._away = self._aside = self._behind = ""
         self._onward = Onward()
 
     def look(self) -> None:
@@ -47,9 +47,23 @@ class OnwardDesk:
         )
         self._onward = Onward(
             results_waiting=max(waiting, default=None),
+            messages_set_aside=self._set_aside(),
             days_not_shipped=self._days_not_shipped(self._clock.utc_now()),
         )
         self._behind = self._shipping_behind(now_mono_s)
+
+    def _set_aside(self) -> int | None:
+        """How many messages are set aside; keeps what of them the alarm tells."""
+        if not self.mqtt:
+            return None
+        told, count = list[str](), 0
+        for entry, outlet in self.mqtt:
+            if aside := outlet.speaker.aside:
+                count += len(aside)
+                many = f"{len(aside)} messages" if len(aside) > 1 else "1 message"
+                told.append(f"{entry.id}: {many}, first {aside[0].id}: {aside[0].why}")
+        self._aside = "; ".join(told)
+        return count
 
     def _days_not_shipped(self, now: datetime) -> int | None:
         return None if self.ship is None else self.ship.record.days_not_shipped(_last_sealed(now))
@@ -59,7 +73,7 @@ class OnwardDesk:
         if ship is None or self.ship is None:
             return ""
         behind_s = self.ship.record.behind_s(now_mono_s)
-        if behind_s <= ship.alarm_after_s:
+        if behind_s <= ship.may_lack_s:
             return ""
         return f"for {behind_s / _HOUR_S:.0f} h not all sealed days are in {ship.url}: " + (
             self.ship.why()
@@ -68,7 +82,11 @@ class OnwardDesk:
     def told(self, facts: SiteFacts) -> SiteFacts:
         """The facts with what is known of the ways out."""
         return replace(
-            facts, onward=self._onward, mqtt_away=self._away, shipping_behind=self._behind
+            facts,
+            onward=self._onward,
+            mqtt_away=self._away,
+            mqtt_set_aside=self._aside,
+            shipping_behind=self._behind,
         )
 
 

@@ -44,9 +44,8 @@ def begun(now_mono_s: float) -> Delivery:
 def looked(before: Delivery, now: MqttFigures, now_mono_s: float, proof_s: float = 0.0) -> Delivery:
     """After another look. proof_s: how long what was sent may wait for its evidence.
 
-    Trouble ends only when nothing has been wrong for STEADY_S, and each stream has moved meanwhile
-    or owes nothing: an outlet that connects and is thrown out again and again is in trouble all the
-    time.
+    Trouble ends only when nothing has been wrong for STEADY_S: an outlet that connects and is
+    thrown out again and again is in trouble all the time.
     """
     moved = _moved(before, now, now_mono_s)
     seen = replace(before, moved_mono_s=moved, reached=tuple(o.reached for o in now.owed))
@@ -60,8 +59,7 @@ def looked(before: Delivery, now: MqttFigures, now_mono_s: float, proof_s: float
         since_s = now_mono_s if seen.since_mono_s is None else seen.since_mono_s
         return replace(seen, since_mono_s=since_s, why=wrong, well_since_mono_s=None)
     well_s = now_mono_s if seen.well_since_mono_s is None else seen.well_since_mono_s
-    is_proven = all(at_s >= well_s for at_s in moved)
-    if seen.since_mono_s is not None and (now_mono_s - well_s < STEADY_S or not is_proven):
+    if seen.since_mono_s is not None and now_mono_s - well_s < STEADY_S:
         return replace(seen, well_since_mono_s=well_s)
     return replace(seen, since_mono_s=None, why="", well_since_mono_s=well_s)
 

@@ -7,8 +7,9 @@ from datetime import datetime
 from edgeflash.access import Who
 from edgeflash.alarms.acknowledging import Reply, Request
 from edgeflash.errors import EdgeflashError
-from edgeflash.gateway import history_desk
+from edgeflash.gateway import history_desk, mqtt_desk
 from edgeflash.gateway.history_desk import HistoryDesk
+from edgeflash.gateway.mqtt_desk import MqttDesk
 from edgeflash.gateway.operations import LONGEST_TEXT, GatewayOperations
 from edgeflash.points import CATALOGUE, PointScalar, PointType
 from edgeflash.publication import TestSignal
@@ -35,8 +36,14 @@ class RequestError(EdgeflashError):
 class OperatorRequests:
     """Answers one request at a time."""
 
-    def __init__(self, operations: GatewayOperations, history: HistoryDesk | None = None) -> None:
+    def __init__(
+        self,
+        operations: GatewayOperations,
+        history: HistoryDesk | None = None,
+        mqtt: MqttDesk | None = None,
+    ) -> None:
         self._operations = operations
+        self._mqtt = mqtt
         self._history = history
 
     async def answer(self, request: Request, who: Who) -> Reply:
@@ -46,8 +53,10 @@ class OperatorRequests:
             return self._operations.rows()
         if self._history is not None and wish in history_desk.WISHES:
             return self._history.answer(str(wish), who)
+        if self._mqtt is not None and wish in mqtt_desk.WISHES:
+            return await self._mqtt.answer(str(wish), request, who)
         if wish not in WISHES:
-            known = (*WISHES, *history_desk.WISHES)
+            known = (*WISHES, *history_desk.WISHES, *mqtt_desk.WISHES)
             raise RequestError(f"`do` must be one of {', '.join(known)}")
         analyzer = _text(request, "analyzer")
         more = await self._done(str(wish), request, analyzer, who)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -172,6 +173,18 @@ class Folder:
             tails = {} if journal is None else tails_of(journal, table, Selection())
         found = (*partitions_in(self.folder, table), *(p for p in tails if p.table is table))
         return sorted({p.analyzer for p in found} - {NO_ANALYZER})
+
+    def sizes(self, table: TableName, selection: Selection) -> Mapping[str, int]:
+        """See `query.Source`."""
+        s, found = selection, Counter[str]()
+        for partition in partitions_in(self.folder, table, s.analyzer, s.since, s.until):
+            try:
+                found[partition.analyzer] += partition.path(self.folder).stat().st_size
+            except FileNotFoundError:
+                continue  # retention took it meanwhile
+            except OSError as error:
+                raise StorageError(f"{partition.path(self.folder)}: {error}") from error
+        return found
 
     @contextmanager
     def opened_journal(self) -> Iterator[JournalReader | None]:

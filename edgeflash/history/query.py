@@ -52,6 +52,9 @@ class Source(Protocol):
     def analyzers(self, table: TableName) -> list[str]:
         """Those that have rows of the table, by name."""
 
+    def sizes(self, table: TableName, selection: Selection) -> Mapping[str, int]:
+        """Bytes of the files that can hold wanted rows, by analyzer. Raises StorageError."""
+
 
 @dataclass(frozen=True, slots=True)
 class Answer:
@@ -140,6 +143,10 @@ class Query:
     def begin(self) -> tuple[int, Iterator[pa.Table]]:
         """How many files one pass reads, and the rows of each as it comes: for a progress bar."""
         return self._pass().begin()
+
+    def sizes(self) -> Mapping[str, int]:
+        """Bytes of the files that can hold these rows, by analyzer. Raises StorageError."""
+        return self.source.sizes(self.table, self.selection)
 
     def count(self) -> int:
         """How many rows there are."""

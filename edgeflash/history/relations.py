@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 import pyarrow as pa
 
 from edgeflash.extras import analyst_library
+from edgeflash.history.footers import by_schema
 
 
 def connected() -> Any:
@@ -25,15 +26,27 @@ def connected() -> Any:
 def of_files(connection: Any, paths: Sequence[str], schema: pa.Schema) -> Any:
     """Parquet files of any version, in the columns and types of the schema."""
     empty = connection.from_arrow(schema.empty_table())
-    if not paths:
-        return empty
-    held = connection.read_parquet(list(paths), union_by_name=True, hive_partitioning=False)
-    there = set(held.columns)
-    columns = (
-        quoted(name) if name in there else f"CAST(NULL AS {kind}) AS {quoted(name)}"
-        for name, kind in zip(empty.columns, empty.types, strict=True)
-    )
-    return held.project(", ".join(columns))
+    alike, untold = by_schema(paths)
+    parts = [(files, False) for files in alike]
+    if untold:
+        parts.append((untold, True))
+    rows = None
+    for files, differ in parts:
+        held = connection.read_parquet(files, union_by_name=differ, hive_partitioning=False)
+        told = held.project(", ".join(_in_types(held, empty)))
+        rows = told if rows is None else rows.union(told)
+    return empty if rows is None else rows
+
+
+def _in_types(held: Any, wanted: Any) -> Iterator[str]:
+    """The wanted columns as SQL; null where the held rows lack one."""
+    there = dict(zip(held.columns, held.types, strict=True))
+    for name, kind in zip(wanted.columns, wanted.types, strict=True):
+        if there.get(name) == kind:
+            yield quoted(name)
+        else:
+            value = quoted(name) if name in there else "NULL"
+            yield f"CAST({value} AS {kind}) AS {quoted(name)}"
 
 
 def without(rows: Any, others: Any, key: Sequence[str]) -> Any:

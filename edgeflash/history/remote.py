@@ -6,6 +6,7 @@ too, so each row is seen once.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -85,15 +86,28 @@ class ObjectStore:
         """See `query.Source`."""
         return sorted({p.analyzer for p in self.partitions(table, Selection())} - {NO_ANALYZER})
 
+    def sizes(self, table: TableName, selection: Selection) -> Mapping[str, int]:
+        """See `query.Source`."""
+        found = Counter[str]()
+        for partition, size in self._listed(table):
+            if selection.takes(partition):
+                found[partition.analyzer] += size
+        return found
+
     def partitions(self, table: TableName, selection: Selection) -> list[Partition]:
         """The files that can hold wanted rows, sorted. Raises StorageError."""
+        return sorted(p for p, _ in self._listed(table) if selection.takes(p))
+
+    def _listed(self, table: TableName) -> Iterator[tuple[Partition, int]]:
         selector = pa_fs.FileSelector(f"{self.path}/{table}", recursive=True, allow_not_found=True)
         try:
             infos = self.filesystem.get_file_info(selector)
         except (OSError, pa.ArrowException) as error:
             raise StorageError(f"{self.where}: this place cannot be read: {error}") from error
-        found = (partition_at(info.path.removeprefix(f"{self.path}/")) for info in infos)
-        return sorted(p for p in found if p is not None and selection.takes(p))
+        for info in infos:
+            partition = partition_at(info.path.removeprefix(f"{self.path}/"))
+            if partition is not None:
+                yield partition, info.size or 0
 
     def file(self, partition: Partition) -> str:
         """The path of a file on the file system."""

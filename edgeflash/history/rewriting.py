@@ -28,7 +28,7 @@ from edgeflash.history.merge import in_order, in_schema, new_rows, places
 from edgeflash.history.schema import TABLES, TableName, schema
 
 GROUP_ROWS = {
-    TableName.RESULTS: 2048,
+    TableName.RESULTS: 4096,
     TableName.TRACES: 128,
     TableName.EVENTS: 8192,
     TableName.LAB: 8192,

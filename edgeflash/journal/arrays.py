@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -83,7 +84,8 @@ def _decoded_block(
         plain = _ZSTD.decompress(data[_HEAD.size :], 4 * count, asbytes=True)
     except OSError as error:
         raise ValueError(f"the arrays are damaged: {error}") from error
-    values = _put_together(plain, count).astype(np.float64)
+    # The model makes doubles of them, as of whatever it is given.
+    values = cast(Floats, _put_together(plain, count))
     trace, pulse = None, None
     if source is not None:
         trace = Trace(source, *values[: _COLUMNS * in_trace].reshape(_COLUMNS, in_trace))
@@ -101,8 +103,11 @@ def _taken_apart(values: npt.NDArray[np.float32]) -> bytes:
 
 def _put_together(plain: bytes, count: int) -> npt.NDArray[np.float32]:
     """The numbers that were taken apart. Raises ValueError for another number of bytes."""
-    turned = np.frombuffer(plain, np.uint8).reshape(4, count).T
-    bits = np.ascontiguousarray(turned).view(_UINT32).reshape(count)
+    by_place = np.frombuffer(plain, np.uint8).reshape(4, count)
+    bits = np.empty(count, _UINT32)
+    octets = bits.view(np.uint8).reshape(count, 4)
+    for place in range(4):
+        octets[:, place] = by_place[place]
     return bits.cumsum(dtype=np.uint32).view(np.float32)
 
 

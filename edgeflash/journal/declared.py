@@ -74,10 +74,13 @@ def _looks(hint: Any) -> tuple[set[type], Callable[[Any], bool]]:
         else:
             classes |= {int, float} if one is int or one is float else {one}
     plain = set(classes)
+    if len(closer) == 1 and not classes:
+        return plain, closer[0]
 
     def is_right(value: Any) -> bool:
-        if any(look(value) for look in closer):
-            return True
+        for look in closer:
+            if look(value):
+                return True
         kind = type(value)
         if not isinstance(value, tuple(classes)) or (kind is bool and bool not in classes):
             return False

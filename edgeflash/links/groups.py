@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, Protocol, TypeAlias, TypeVar
 
 from edgeflash.model import Role, Scalar
@@ -18,10 +19,14 @@ Steps: TypeAlias = Generator[Any, Any, T]
 
 @dataclass(frozen=True, slots=True)
 class Scalars:
-    """Values of a group of scalars. statuses: what the server says of those it calls not good."""
+    """Values of a group of scalars. statuses: what the server says of those it calls not good.
+
+    times: the time stamps of their source, where it gives them.
+    """
 
     values: dict[Role, Scalar]
     statuses: Mapping[Role, str] = field(default_factory=dict)
+    times: Mapping[Role, datetime] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

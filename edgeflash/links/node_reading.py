@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 from edgeflash.config.node_map import NodeMap
 from edgeflash.links.groups import Arrays, Scalars, Steps
@@ -17,6 +18,7 @@ from edgeflash.links.opcua_values import (
     NodeValue,
     array_decoder,
     scalar_decoder,
+    usable_time,
 )
 from edgeflash.links.reading import ARRAY_ROLES, MapReading, map_reading
 from edgeflash.model import Role, Scalar
@@ -47,13 +49,17 @@ class NodeGroup:
         """The values of the group's roles, none of them an array."""
         values: dict[Role, Scalar] = {}
         statuses: dict[Role, str] = {}
+        times: dict[Role, datetime] = {}
         if self.decoders:
             answers = yield NodeQuery(tuple(self.decoders), is_live=self.is_live)
             for (role, decode), answer in zip(self.decoders.items(), answers, strict=True):
                 values[role], told = decode(answer)
                 if told:
                     statuses[role] = told
-        return Scalars(values, statuses)
+                stamp = usable_time(answer.source_time)
+                if stamp is not None and not answer.is_bad:
+                    times[role] = stamp
+        return Scalars(values, statuses, times)
 
     def arrays(self, elements: int | None = None) -> Steps[Arrays]:
         """The elements of the group's roles. elements: how many are wanted."""

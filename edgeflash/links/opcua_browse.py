@@ -86,6 +86,7 @@ async def _browsed(client: OpcUaClient, nodes: Sequence[tuple[ua.NodeId, str]]) 
                 more.ContinuationPoints = [rest]
                 (further,) = await uncancelled(client.session.browse_next(more))
                 references += further.References or ()
-                rest = further.ContinuationPoint
+                # A page without anything could be followed by others for ever.
+                rest = further.ContinuationPoint if further.References else None
             every.append(references)
     return every

@@ -26,7 +26,7 @@ from edgeflash.links.diagnostics import LinkDiagnostics
 from edgeflash.links.errors import LinkError, LinkFault
 from edgeflash.links.opcua_errors import FAULT_OF_STATUS, status_name, told_as_link_errors
 from edgeflash.links.opcua_security import LinkKeys, password_of, secure
-from edgeflash.links.opcua_values import NodeValue
+from edgeflash.links.opcua_values import NodeValue, usable_time
 from edgeflash.service.clock import Clock
 
 LEAST_SESSION_S = 60.0
@@ -38,6 +38,8 @@ RENEW_AT = 0.75
 MOST_MESSAGE_BYTES = 16 * 1024 * 1024
 CHUNK = 256
 """Nodes asked for at once where the server sets no limit of its own."""
+
+CLOCK_NODE = ObjectIds.Server_ServerStatus_CurrentTime
 
 _LIMIT_NODES = (
     ObjectIds.Server_ServerCapabilities_OperationLimits_MaxNodesPerRead,
@@ -82,6 +84,8 @@ class OpcUaClient:
         self.items_per_call = CHUNK
         self.elements_per_read: int | None = None
         """The longest array the server sends at once; None: it does not say."""
+        self.zero_mono_s: float | None = None
+        """Scan.server_zero_mono_s, as it was at the beginning of the session."""
 
     def _made_client(self, timeout_s: float, silent_s: float) -> Client:
         client = Client(self._source.url, timeout=timeout_s)
@@ -160,6 +164,10 @@ class OpcUaClient:
                 LinkFault.GARBLED, f"{self.peer} gives no list of namespaces ({listed.name})"
             )
         self._namespaces = {str(uri): index for index, uri in enumerate(listed.value)}
+        (clock,) = await self.read([_node_id(CLOCK_NODE)])
+        shown = None if clock.is_bad or not isinstance(clock.value, datetime) else clock.value
+        if (server_time := usable_time(shown)) is not None:
+            self.zero_mono_s = self._clock.mono_s() - server_time.timestamp()
         limits: list[int | None] = []
         for node in _LIMIT_NODES:  # one by one: how many may be asked for is not known yet
             (told,) = await self.read([_node_id(node)])

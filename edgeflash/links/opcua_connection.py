@@ -25,6 +25,7 @@ from edgeflash.links.opcua_values import (
     scalar_decoder,
 )
 from edgeflash.links.reading import ARRAY_ROLES, NUMBER_ROLES
+from edgeflash.links.stamp_habit import StampHabit
 from edgeflash.model import Role
 from edgeflash.service.clock import Clock
 
@@ -49,10 +50,13 @@ class OpcUaConnection:
         on_answer: Callable[[], None] = lambda: None,
         on_wake: Callable[[], None] = lambda: None,
         diagnostics: LinkDiagnostics | None = None,
+        habit: StampHabit | None = None,
     ) -> None:
         assert analyzer.opcua is not None  # the site's checks choose the link by it
         self._analyzer, self._source, self._map = analyzer, analyzer.opcua, node_map
         self._clock, self._on_wake = clock, on_wake
+        self._habit = habit or StampHabit()
+        self._number = _number_of(node_map)
         self._client = OpcUaClient(
             analyzer.opcua,
             keys,
@@ -71,6 +75,11 @@ class OpcUaConnection:
     def is_lost(self) -> bool:
         """True once the connection is gone."""
         return self._client.is_lost
+
+    @property
+    def server_zero_mono_s(self) -> float | None:
+        """As in Scan."""
+        return self._client.zero_mono_s
 
     @property
     def renew_at_mono_s(self) -> float:
@@ -152,7 +161,19 @@ class OpcUaConnection:
                 )
             if self._subscription is not None:
                 self._subscription.compare(role, value)
-        return [read[role] if role in read else told[role] for role in query.roles]
+        values = [read[role] if role in read else told[role] for role in query.roles]
+        if query.is_live and self._number in read:
+            self._note_number(read[self._number])
+            values = [self._habit.judged(value) for value in values]
+        return values
+
+    def _note_number(self, number: NodeValue) -> None:
+        before = self._habit.is_still
+        self._habit.note(number, self._clock.mono_s())
+        if self._habit.is_still and not before:
+            _log.warning("source_not_sampled", analyzer=self._analyzer.id)
+        elif before and not self._habit.is_still:
+            _log.info("source_sampled_again", analyzer=self._analyzer.id)
 
     async def _notified(self) -> Mapping[Role, NodeValue]:
         """What the subscription has brought and need not be read now. Mends a lost one.
@@ -251,6 +272,11 @@ class OpcUaConnection:
             if not found or len(values) < size or len(found) >= wanted:
                 at_end = piece.is_bad and bool(found) and not values
                 return NodeValue(found) if at_end else _joined(found, piece)
+
+
+def _number_of(node_map: NodeMap) -> Role | None:
+    """The role that tells one result from the next by its value."""
+    return next((r for r in NUMBER_ROLES if r in node_map.roles), None)
 
 
 def _joined(found: list[object], last: NodeValue) -> NodeValue:

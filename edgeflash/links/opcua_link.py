@@ -19,6 +19,7 @@ from edgeflash.links.opcua_connection import OpcUaConnection
 from edgeflash.links.opcua_security import LinkKeys
 from edgeflash.links.reading import Mark, ReadingState, scan_steps
 from edgeflash.links.source import played
+from edgeflash.links.stamp_habit import StampHabit
 from edgeflash.links.upkeep import Upkeep
 from edgeflash.publication import LinkState
 from edgeflash.service.backoff import next_slot_s
@@ -55,6 +56,7 @@ class OpcUaLink:
         self._state = ReadingState(known)
         self._upkeep = Upkeep(analyzer)
         self._woken = asyncio.Event()
+        self._habit = StampHabit()
         self._diagnostics = LinkDiagnostics()
         self.answered_mono_s: float | None = None
         """When the analyzer last answered anything, on the monotonic clock."""
@@ -83,6 +85,7 @@ class OpcUaLink:
                 self._note_answer,
                 self._woken.set,
                 self._diagnostics,
+                self._habit,
             )
             delay_s, began_s = 0.0, self._clock.mono_s()
             try:
@@ -119,7 +122,7 @@ class OpcUaLink:
             )
             scan, after = await played(steps, connection.read)
             self._upkeep.works(on_state, f"reading {self._peer}")
-            await on_scan(scan)
+            await on_scan(replace(scan, server_zero_mono_s=connection.server_zero_mono_s))
             self._upkeep.tell_pulse(self._state, after)
             self._state = after
             slot_s = next_slot_s(slot_s, self._analyzer.poll_s, self._clock.mono_s())

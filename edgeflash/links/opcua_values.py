@@ -70,7 +70,7 @@ def scalar_decoder(role: Role, place: NodePlace) -> Callable[[NodeValue], Decode
         if given.is_bad:
             return None, given.told
         if place.source_time:
-            return _usable_time(given.source_time), given.told
+            return usable_time(given.source_time), given.told
         try:
             return decode(given.value), given.told
         except _MismatchError:
@@ -113,7 +113,7 @@ def _element_decoder(role: Role, place: NodePlace) -> Callable[[object], Scalar]
     if kind is TIME:
         from_number = _number_decoder(role, place) if place.unit is not None else _no_number
         return lambda value: (
-            _usable_time(value) if isinstance(value, datetime) else from_number(value)
+            usable_time(value) if isinstance(value, datetime) else from_number(value)
         )
     number = _number_decoder(role, place)
     if kind is SIGN_OF_LIFE:
@@ -199,7 +199,7 @@ def _no_number(value: object) -> Scalar:
     raise _MismatchError  # without a unit in the map, a number is no time
 
 
-def _usable_time(time: datetime | None) -> datetime | None:
+def usable_time(time: datetime | None) -> datetime | None:
     """An aware UTC time; None for what no analyzer's clock can show, as a clock never set."""
     if time is None:
         return None

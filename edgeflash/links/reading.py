@@ -225,7 +225,16 @@ def scan_steps(
         body = replace(body, pulse=pulse)
         after = replace(after, pulse_fault=fault)
     return (
-        Scan(reading.analyzer, taken_at, taken_mono_s, live, body, recent, told.statuses),
+        Scan(
+            reading.analyzer,
+            taken_at,
+            taken_mono_s,
+            live,
+            body,
+            recent,
+            told.statuses,
+            told.times,
+        ),
         after,
     )
 
@@ -250,7 +259,14 @@ def body_steps(
         if before == inside == after:
             # The block holds another cycle: milliseconds do not change that, a poll may.
             if is_own_trace or is_last_poll:
-                return CycleBody(before.cycle_number, values, trace, statuses=statuses), before
+                body = CycleBody(
+                    before.cycle_number,
+                    values,
+                    trace,
+                    statuses=statuses,
+                    source_times=told.times,
+                )
+                return body, before
             return None, before
         before = after or before
     if is_last_poll:

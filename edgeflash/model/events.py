@@ -29,6 +29,10 @@ class EventKind(StrEnum):
     CLOCK_STATE = "clock_state"
     HISTORY_DELETED = "history_deleted"
     HISTORY_REPAIRED = "history_repaired"
+    MESSAGE_SET_ASIDE = "message_set_aside"
+    MESSAGE_DELIVERED = "message_delivered"
+    MESSAGES_TRIED_AGAIN = "messages_tried_again"
+    MESSAGES_GIVEN_UP = "messages_given_up"
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,8 @@ class CycleBody:
 
     torn: after every allowed attempt the counter still moved during the reading.
     statuses: what the analyzer's server says of values that it does not call simply good, as
-    OPC UA names it: Uncertain…, Bad… or a good one that is no measurement.
+    OPC UA names it: Uncertain…, Bad… or a good one that is no measurement. source_times: the time
+    stamps of the values' source, where the server gives them.
     """
 
     cycle_number: int
@@ -25,6 +26,7 @@ class CycleBody:
     torn: bool = False
     pulse: Pulse | None = None
     statuses: Mapping[Role, str] = field(default_factory=dict)
+    source_times: Mapping[Role, datetime] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +43,8 @@ class Scan:
     """One reading of an analyzer: live values always, a body when a cycle has finished.
 
     recent: the ring, oldest first; read on the first scan of a connection and on a skipped number.
-    statuses: of the live values, as in CycleBody.
+    statuses, source_times: of the live values, as in CycleBody. server_zero_mono_s: where our
+    monotonic clock stood when the server's own would have shown 1970-01-01; None: it does not say.
     """
 
     analyzer: str
@@ -51,3 +54,5 @@ class Scan:
     body: CycleBody | None = None
     recent: tuple[RecentResult, ...] = ()
     statuses: Mapping[Role, str] = field(default_factory=dict)
+    source_times: Mapping[Role, datetime] = field(default_factory=dict)
+    server_zero_mono_s: float | None = None

@@ -58,9 +58,14 @@ class Trace:
 
 def single_precision(values: npt.ArrayLike) -> Floats:
     """The values rounded to single precision, held as doubles; what is not finite becomes NaN."""
-    with np.errstate(over="ignore"):
-        rounded = np.asarray(values, np.float64).astype(np.float32).astype(np.float64)
-    rounded[~np.isfinite(rounded)] = np.nan
+    given = np.asarray(values)
+    if given.dtype != np.float32:
+        with np.errstate(over="ignore"):
+            given = given.astype(np.float64).astype(np.float32)
+    rounded = given.astype(np.float64)
+    finite = np.isfinite(rounded)
+    if not finite.all():
+        rounded[~finite] = np.nan
     return rounded
 
 

@@ -11,6 +11,7 @@ from typing import Protocol
 
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
+from edgeflash.outlets.mqtt_aside import SetAside
 from edgeflash.outlets.mqtt_connection import MqttConnection, Speaker
 from edgeflash.outlets.mqtt_figures import MqttFigures, Owed
 from edgeflash.publication import View
@@ -29,6 +30,16 @@ class OutletSpeaker(Speaker, Protocol):
 
     def offer(self, views: Sequence[View]) -> None:
         """Takes the newest views of these analyzers; never waits."""
+
+    @property
+    def aside(self) -> tuple[SetAside, ...]:
+        """Messages that are set aside."""
+
+    def try_again(self) -> int:
+        """Offers what is set aside once more; how many messages."""
+
+    async def give_up(self) -> tuple[SetAside, ...]:
+        """Lets go of what is set aside. Raises StorageError."""
 
     async def owed(self) -> tuple[Owed, ...]:
         """What is owed of each stream, the results first. Raises StorageError."""
@@ -62,7 +73,13 @@ class MqttOutlet:
         figures = self._connection.figures
         fault = figures.fault or self._speaker.fault
         waiting = self._owed[0].waiting if self._owed else 0
-        return replace(figures, waiting=waiting, owed=self._owed, fault=fault)
+        aside = len(self._speaker.aside)
+        return replace(figures, waiting=waiting, owed=self._owed, aside=aside, fault=fault)
+
+    @property
+    def speaker(self) -> OutletSpeaker:
+        """Who speaks over it."""
+        return self._speaker
 
     async def start(self) -> None:
         """Begins to connect; returns at once."""

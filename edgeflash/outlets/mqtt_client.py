@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import logging
 import socket
 import ssl
 from dataclasses import dataclass
@@ -19,19 +20,27 @@ import structlog
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from edgeflash.config.mqtt_entry import MqttEntry
-from edgeflash.outlets.mqtt_errors import PublishRefusedError, SessionLostError
+from edgeflash.outlets import mqtt_reasons
+from edgeflash.outlets.mqtt_errors import (
+    BrokerRefusedError,
+    PublishRefusedError,
+    SessionLostError,
+)
 from edgeflash.outlets.mqtt_inbox import Inbox
 from edgeflash.outlets.mqtt_message import Message
+from edgeflash.outlets.mqtt_packets import (
+    MOST_INCOMING_BYTES,
+    in_words,
+    limits,
+    properties_of,
+    said,
+    will_of,
+)
 
 MOST_UNDER_WAY = 32
 """Messages that may be under way at once, of all who publish; fewer where the broker says so."""
-
-MOST_INCOMING_BYTES = 64 * 1024 + 1024
-"""Of a packet from the broker; we ask for no more (MQTT 5.0, 3.1.2.11.4). Of a larger one, which
-a broker of MQTT 3.1.1 sends all the same, the rest is read and thrown away."""
 
 READ_BYTES = 16 * 1024
 """Read from the socket at once."""
@@ -41,6 +50,10 @@ UNSPECIFIED = 0x80
 
 
 log = structlog.get_logger("edgeflash.mqtt")
+
+_LIBRARY_LOG = logging.getLogger("edgeflash.mqtt.library")
+# It tells of every failed attempt; we tell of each reason once.
+_LIBRARY_LOG.setLevel(logging.CRITICAL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +84,11 @@ class Client(aiomqtt.Client):
             username=entry.user,
             password=password,
             protocol=aiomqtt.ProtocolVersion.V5 if is_v5 else aiomqtt.ProtocolVersion.V311,
-            will=None if will is None else _will(will, is_v5),
+            will=None if will is None else will_of(will, is_v5),
             keepalive=entry.keepalive_s,
             timeout=entry.timeout_s,
-            properties=_limits() if is_v5 else None,
+            logger=_LIBRARY_LOG,
+            properties=limits() if is_v5 else None,
             max_queued_outgoing_messages=2 * MOST_UNDER_WAY,
             max_inflight_messages=MOST_UNDER_WAY,
             # A session that the broker remembers would only hold what the journal holds already.
@@ -85,11 +99,15 @@ class Client(aiomqtt.Client):
         self._is_v5 = is_v5
         self._asked: dict[int, _Asked] = {}
         self._why_lost = ""
+        self._alert = ""
         self._inbox = Inbox()
         self._mail = asyncio.Event()
         self._client._create_socket = lambda: wire  # type: ignore[method-assign]
         self._receive = self._client._sock_recv
         self._client._sock_recv = self._sock_recv  # type: ignore[method-assign]
+        self._strange: dict[int, int] = {}
+        self._acknowledged = self._client._handle_pubackcomp
+        self._client._handle_pubackcomp = self._on_acknowledged  # type: ignore[method-assign]
         self.lost = asyncio.Event()
         self.most_under_way = MOST_UNDER_WAY
         self.most_bytes: int | None = None
@@ -121,6 +139,8 @@ class Client(aiomqtt.Client):
         self._why_lost = self._why_lost or why
         self.lost.set()
         self._mail.set()
+        if not self._connected.done():
+            self._connected.set_exception(aiomqtt.MqttError(self._why_lost))
         for asked in self._asked.values():
             if not asked.answered.done():
                 asked.answered.set_exception(self._loss())
@@ -135,7 +155,7 @@ class Client(aiomqtt.Client):
         session is given up: what was said may have arrived or not. Raises SessionLostError.
         """
         self.check()
-        properties = _properties(PacketTypes.PUBLISH, message) if self._is_v5 else None
+        properties = properties_of(PacketTypes.PUBLISH, message) if self._is_v5 else None
         info = self._client.publish(
             message.topic, message.payload, message.qos, message.retain, properties
         )
@@ -177,17 +197,24 @@ class Client(aiomqtt.Client):
         try:
             return self._receive(min(bufsize, READ_BYTES))
         except ssl.SSLError as error:
-            self._why_lost = self._why_lost or f"TLS: {error.reason or error}"
+            self._alert = in_words(error)
+            self._why_lost = self._why_lost or f"TLS: {self._alert}"
             raise
 
     def _on_connect(
         self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None
     ) -> None:
-        """Takes the broker's limits (MQTT 5.0, 3.2.2.3.3 and 3.2.2.3.6)."""
+        """Takes the broker's limits (MQTT 5.0, 3.2.2.3.3, 3.2.2.3.4 and 3.2.2.3.6)."""
         allowed = getattr(properties, "ReceiveMaximum", None)
         if allowed is not None:
             self.most_under_way = max(1, min(MOST_UNDER_WAY, allowed))
         self.most_bytes = getattr(properties, "MaximumPacketSize", None)
+        why = said(reason_code, properties) if reason_code.is_failure else ""
+        if getattr(properties, "MaximumQoS", 1) == 0:
+            why = "it takes no QoS 1, without which nothing is known to have arrived"
+        if why and not self._connected.done():
+            refusal = BrokerRefusedError(f"{self._entry.broker} refuses us: {why}")
+            self._connected.set_exception(refusal)
         super()._on_connect(client, userdata, flags, reason_code, properties)
 
     def _on_disconnect(
@@ -196,10 +223,13 @@ class Client(aiomqtt.Client):
         """Tells the end also to who still waits for the beginning."""
         if not self._connected.done():
             why = self._why_lost or "the connection was closed before the broker answered"
-            self._connected.set_exception(aiomqtt.MqttError(why))
+            refused = f"{self._entry.broker} refuses us: TLS: {self._alert}"
+            self._connected.set_exception(
+                BrokerRefusedError(refused) if self._alert else aiomqtt.MqttError(why)
+            )
         if reason_code.value not in (0, UNSPECIFIED):
             # Before anybody finds out by himself that the socket is closed.
-            self._why_lost = self._why_lost or f"the broker says: {reason_code}"
+            self._why_lost = self._why_lost or f"the broker says: {said(reason_code, properties)}"
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
@@ -234,14 +264,28 @@ class Client(aiomqtt.Client):
         except Exception as error:
             self.lose(f"writing failed: {error!r}")
 
+    def _on_acknowledged(self, cmd: Any) -> MQTTErrorCode:
+        """Lets the library read codes that it does not expect in an acknowledgement."""
+        if self._is_v5:
+            packet, mid, code = mqtt_reasons.readable(bytes(self._client._in_packet["packet"]))
+            self._client._in_packet["packet"] = bytearray(packet)
+            if code is not None and mid in self._asked:
+                self._strange[mid] = code
+        return self._acknowledged(cmd)
+
     def _on_publish(
         self, client: Any, userdata: Any, mid: int, reason_code: Any, properties: Any
     ) -> None:
-        asked = self._asked.pop(mid, None)
+        asked, strange = self._asked.pop(mid, None), self._strange.pop(mid, None)
         if asked is None or asked.answered.done():
             return
-        if reason_code.is_failure:
-            refusal = PublishRefusedError(asked.topic, str(reason_code), reason_code.value)
+        if strange is not None:
+            why = said(mqtt_reasons.words(strange), properties)
+            refusal = PublishRefusedError(asked.topic, why, strange)
+            asked.answered.set_exception(refusal)
+        elif reason_code.is_failure:
+            why = said(reason_code, properties)
+            refusal = PublishRefusedError(asked.topic, why, reason_code.value)
             asked.answered.set_exception(refusal)
         else:
             asked.answered.set_result(None)
@@ -257,27 +301,3 @@ class Client(aiomqtt.Client):
 def _look(done: asyncio.Future[Any]) -> None:
     if not done.cancelled():
         done.exception()
-
-
-def _limits() -> Properties:
-    """What we ask of a broker of MQTT 5."""
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.MaximumPacketSize = MOST_INCOMING_BYTES
-    return properties
-
-
-def _will(will: Message, is_v5: bool) -> aiomqtt.Will:
-    properties = _properties(PacketTypes.WILLMESSAGE, will) if is_v5 else None
-    return aiomqtt.Will(will.topic, will.payload, will.qos, will.retain, properties)
-
-
-def _properties(packet: int, message: Message) -> Properties | None:
-    """What MQTT 5 says beside a message."""
-    if message.expiry_s is None and not message.content_type:
-        return None
-    properties = Properties(packet)  # type: ignore[no-untyped-call]
-    if message.expiry_s is not None:
-        properties.MessageExpiryInterval = message.expiry_s
-    if message.content_type:
-        properties.ContentType = message.content_type
-    return properties

@@ -59,7 +59,7 @@ class MqttConnection:
         self, entry: MqttEntry, site_name: str, site_dir: Path, clock: Clock = SYSTEM_CLOCK
     ) -> None:
         self.entry = entry
-        self.client_id = entry.client_id or client_id_of(site_name, entry.id)
+        self.client_id = client_id_of(entry, site_name)
         self._site_dir = site_dir
         self._clock = clock
         self._session: Session | None = None

@@ -19,8 +19,8 @@ class MqttFigures:
     """How a connection fares. connected_since: UTC; None: there is no session.
 
     attempts: to have a session; sessions: that came of them. sent: messages taken by the broker.
-    waiting: results that are owed. owed: by each stream, as counted last. fault: why there is no
-    session, or what is wrong with it.
+    waiting: results that are owed. aside: messages set aside. owed: by each stream, as counted
+    last. fault: why there is no session, or what is wrong with it.
     """
 
     outlet: str
@@ -31,6 +31,7 @@ class MqttFigures:
     sent: int = 0
     waiting: int = 0
     owed: tuple[Owed, ...] = ()
+    aside: int = 0
     fault: str = ""
 
     @property

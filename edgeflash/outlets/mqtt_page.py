@@ -11,6 +11,7 @@ from typing import TypeVar
 
 from edgeflash.config.mqtt_entry import PORT, TLS_PORT, MqttEntry
 from edgeflash.outlets.history_rows import HISTORIC
+from edgeflash.outlets.mqtt_aside import MOST_ASIDE, TRIES
 from edgeflash.outlets.mqtt_client import MOST_UNDER_WAY
 from edgeflash.outlets.mqtt_connection import MOST_RECONNECTS, WITHIN_S
 from edgeflash.outlets.mqtt_drain import BATCH
@@ -26,6 +27,10 @@ Of = TypeVar("Of")
 
 _TOPICS = Topics("ROOT")
 _ENTRY = MqttEntry(id="panel", host="broker.depot.example")
+_OWN_REASONS = (
+    "topic name invalid, packet too large, payload format invalid, larger than the broker's "
+    "announced largest packet, implementation specific error"
+)
 _QUIET = " and ".join(
     f"`{point.title}`" for point in CATALOGUE if point.name in sorted(ALWAYS_MOVING)
 )
@@ -113,12 +118,23 @@ _DELIVERY = f"""\
   up at the next start, and the log says how much was let go. So keep its `id`.
 - An outlet that is new to the journal begins with what comes from then on. `start_from = "journal"`
   begins with all that the journal holds.
-- A message that the broker does not take (its access rules, its largest packet) is said once,
-  shown as a fault, and offered again in growing intervals; what is behind it waits, states go on.
+- A message that the broker does not take (MQTT 5 tells it) is said once, shown as a fault, and
+  offered again in growing intervals; what is behind it waits, states go on. So it stays for reasons
+  that concern every message: not authorized, quota exceeded, busy, unspecified.
+- A message refused for a reason of its own ({_OWN_REASONS}) is **set aside** after {TRIES} tries
+  and `set_aside_after_s` ({_ENTRY.set_aside_after_s:g} s), and those after it go on; of the next
+  ones on its topic with the same reason (but the last) each after one try. It is not delivered, and
+  nothing calls it so: alarm [mqtt_set_aside](alarms.md#mqtt_set_aside), an event with the result's
+  id, the point `messages_set_aside`. `edgeflash mqtt list SITE` shows why; the journal keeps it.
+  `edgeflash mqtt retry SITE OUTLET` and every start of the gateway offer it again, so that it comes
+  **after** newer ones, with `is_late` true; `edgeflash mqtt give-up SITE OUTLET` lets it go. With
+  {MOST_ASIDE} set aside of one stream the next one waits.
 - A broker that hangs is given up after `timeout_s` without an acknowledgement, or by the
   keep-alive. Nothing else of the gateway waits for it.
 - A clean end publishes the status offline before it disconnects; after any other end, and where
-  the broker did not take that, the broker publishes it, as the last will.
+  the broker did not take that, the broker publishes it, as the last will: at once when the
+  connection is closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went
+  silent. Until then `valid_until` alone protects.
 - How the connections fare: the nodes MqttFault and MqttWaiting in the diagnostics of the OPC UA
   server, and the log at every change.\
 """

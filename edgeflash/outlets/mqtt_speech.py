@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 
 import structlog
@@ -12,7 +12,8 @@ import structlog
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import EventLine, Journal
-from edgeflash.model import CycleSource, Result
+from edgeflash.model import CycleSource, EventEntry, EventKind, Result
+from edgeflash.outlets.mqtt_aside import SetAside
 from edgeflash.outlets.mqtt_connection import together
 from edgeflash.outlets.mqtt_drain import Drain, event_feed, result_feed
 from edgeflash.outlets.mqtt_errors import PublishRefusedError
@@ -43,8 +44,10 @@ class JsonSpeaker:
         analyzers: Sequence[str],
         journal: Journal,
         clock: Clock = SYSTEM_CLOCK,
+        note: Callable[[EventEntry], None] = lambda entry: None,
     ) -> None:
         self._entry = entry
+        self._note = note
         self._site = site_name
         self._analyzers = tuple(analyzers)
         self._clock = clock
@@ -54,8 +57,13 @@ class JsonSpeaker:
         self._status_fault = ""
         self.topics = Topics.of(entry, site_name)
         self._states = StateStream(entry, self._units, self._state, clock)
-        self._results = Drain(result_feed(journal, entry.consumer), self._result, entry.id)
-        self._events = Drain(event_feed(journal, entry.event_consumer), self._event, entry.id)
+        results, events = (
+            result_feed(journal, entry.consumer),
+            event_feed(journal, entry.event_consumer),
+        )
+        self._results = Drain(results, self._result, entry, clock, self._note_aside)
+        # An event about an event that is refused would be refused too, without an end.
+        self._events = Drain(events, self._event, entry, clock)
 
     @property
     def fault(self) -> str:
@@ -77,6 +85,25 @@ class JsonSpeaker:
         """What is owed of results and of events. Raises StorageError."""
         return await self._results.owed(), await self._events.owed()
 
+    @property
+    def aside(self) -> tuple[SetAside, ...]:
+        """Messages that are set aside."""
+        return (*self._results.aside, *self._events.aside)
+
+    def try_again(self) -> int:
+        """Offers what is set aside once more; how many messages."""
+        return self._results.try_again() + self._events.try_again()
+
+    async def give_up(self) -> tuple[SetAside, ...]:
+        """Lets go of what is set aside. Raises StorageError."""
+        return (*await self._results.give_up(), *await self._events.give_up())
+
+    def _note_aside(self, aside: SetAside, is_new: bool) -> None:
+        kind = EventKind.MESSAGE_SET_ASIDE if is_new else EventKind.MESSAGE_DELIVERED
+        text = f"{aside.id}: {aside.why}" if is_new else f"{aside.id}: the broker has it after all"
+        subject = f"mqtt {self._entry.id}"
+        self._note(EventEntry(self._clock.utc_now(), kind, subject=subject, text=text))
+
     async def will(self) -> Message:
         """The status that the broker publishes when it loses us."""
         self._since = self._clock.utc_now()
@@ -97,8 +124,9 @@ class JsonSpeaker:
         broker could not withdraw by itself (before MQTT 5)."""
         await session.publish(self._status(self._clock.utc_now(), ENDED, is_online=False))
         if self._entry.protocol != "5":
-            for analyzer in self._analyzers:
-                await session.publish(Message(self.topics.state(analyzer), b"", 1, True))
+            gone = (Message(self.topics.state(name), b"", 1, True) for name in self._analyzers)
+            for taken in [await session.post(one) for one in gone]:
+                await taken
 
     async def _say_status(self, session: Session) -> None:
         """Online once the states are there: what was retained before may be old."""

@@ -38,15 +38,25 @@ class Topics:
         return f"{self.root}/analyzers/{analyzer}/events" if analyzer else f"{self.root}/events"
 
 
-def client_id_of(site_name: str, outlet: str) -> str:
-    """The client id of an outlet: that of the site and its own."""
-    return f"edgeflash-{topic_level(site_name)}-{outlet}"
+def client_id_of(entry: MqttEntry, site_name: str) -> str:
+    """The client id of an outlet, where it is given none: of the site and its id.
+
+    Of a Sparkplug node: of its group and name. Nobody else in the plant may have both, and of two
+    gateways that do, the broker throws one out, which is told; else each would be taken for the
+    other.
+    """
+    if entry.client_id is not None:
+        return entry.client_id
+    if entry.group_id is not None and entry.node_id is not None:
+        return f"edgeflash-{topic_level(entry.group_id)}-{topic_level(entry.node_id)}"
+    return f"edgeflash-{topic_level(site_name)}-{entry.id}"
 
 
 def topic_level(name: str) -> str:
     """A name as one level of a topic: lower-case letters, digits and hyphens.
 
-    A name that is not plain gets a few characters of its SHA-256, so that two stay two.
+    A name that is not plain gets a few characters of its SHA-256, so that two stay two; not so
+    names that differ only by case, or by a hyphen where the other has a space.
 
     >>> topic_level("Windmill Quay depot")
     'windmill-quay-depot'

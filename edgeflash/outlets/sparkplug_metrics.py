@@ -121,10 +121,19 @@ def _of_point(point: Point, alias: int, view: View, units: OutletUnits) -> Readi
 
 
 def result_readings(
-    number: int, result: Result | None, units: OutletUnits, now: datetime
+    number: int,
+    result: Result | None,
+    units: OutletUnits,
+    now: datetime,
+    *,
+    is_current: bool = True,
 ) -> tuple[Reading, ...]:
     """The metrics of one judged cycle, with the time its sample passed the tap; without a cycle,
-    none has a value."""
+    none has a value.
+
+    is_current: what is told is news, or still what the analyzer shows as good; else its figures
+    are no better than what was last usable, whatever the verdict was.
+    """
     at = now if result is None else result.sampled_at
     found = []
     for each in RESULT_METRICS:
@@ -138,7 +147,7 @@ def result_readings(
                 result_alias(number, each),
                 each.datatype,
                 value,
-                _quality_of(result, value, is_figure=each.is_figure),
+                _quality_of(result, value, each.is_figure, is_current),
                 at,
                 birth=_properties(each.description, "" if unit is None else unit.label),
             )
@@ -153,7 +162,7 @@ def result_readings(
                 result_point_alias(number, point),
                 DATA_TYPES[point.type],
                 value,
-                _quality_of(result, value, is_figure=point.name not in _STATED),
+                _quality_of(result, value, point.name not in _STATED, is_current),
                 at,
                 birth=_birth_properties(point, units, point.column_description),
             )
@@ -161,14 +170,18 @@ def result_readings(
     return tuple(found)
 
 
-def _quality_of(result: Result | None, value: MetricValue, *, is_figure: bool) -> Quality:
-    """A figure is no better than its cycle's verdict."""
+def _quality_of(
+    result: Result | None, value: MetricValue, is_figure: bool, is_current: bool
+) -> Quality:
+    """A figure is no better than its cycle's verdict, nor good when it is no longer current."""
     if result is None:
         return Quality.WAITING_FOR_INITIAL_DATA
     if value is None:
         return Quality.NO_DATA
     if is_figure and result.verdict is not Verdict.ACCEPTED:
         return Quality.SUB_NORMAL
+    if is_figure and not is_current:
+        return Quality.LAST_USABLE
     return Quality.GOOD
 
 

@@ -33,6 +33,7 @@ from edgeflash.outlets.sparkplug_payload import (
 )
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import LinkState, View
+from edgeflash.trust import Quality
 
 NAMESPACE = "spBv1.0"
 REBIRTH = "Node Control/Rebirth"
@@ -91,7 +92,8 @@ class Outgoing:
 class EdgeNode:
     """One edge node. numbers: of each analyzer, by id.
 
-    presences counts the proofs that the primary host is there; ignored the commands that were none.
+    presences counts the proofs that the primary host is there; ignored the commands that were none;
+    older_states the STATE messages since the last one that was believed.
     resting: births were sent just now; a rebirth waits until it is taken back, and data goes on, so
     that hosts which ask without end get more than births.
     """
@@ -106,6 +108,7 @@ class EdgeNode:
         self.phase = Phase.AWAY
         self.presences = 0
         self.ignored = 0
+        self.older_states = 0
         self.waiting = 0
         self.resting = False
         self._numbers = dict(numbers)
@@ -156,6 +159,7 @@ class EdgeNode:
         does not count: its STATE is retained, so the present one comes now."""
         self.phase = Phase.WAITING
         self._host = None
+        self.older_states = 0
         self._rebirth = self._leave = False
 
     def lost(self) -> None:
@@ -188,11 +192,13 @@ class EdgeNode:
 
     def _take_state(self, state: HostState) -> None:
         if not state.replaces(self._host):
+            self.older_states += 1
             raise HostStateError(
                 f"a STATE message of {state.timestamp_ms} ms, older than the one of "
                 f"{self._host.timestamp_ms if self._host else 0} ms; check the clock of the host"
             )
         self._host = state
+        self.older_states = 0
         if not state.online:
             self._leave = True
             return
@@ -223,10 +229,12 @@ class EdgeNode:
         self._remember("", own)
         found = [self._message("NBIRTH", "", metrics, now)]
         for analyzer, number in self._numbers.items():
-            view = self._views[analyzer]
+            view, result = self._views[analyzer], latest.get(analyzer)
             record = (
                 *record_readings(number, view, self._units),
-                *result_readings(number, latest.get(analyzer), self._units, now),
+                *result_readings(
+                    number, result, self._units, now, is_current=_is_current(view, result)
+                ),
             )
             found.append(self._born(analyzer + RECORD_SUFFIX, record, now))
         for analyzer, view in self._views.items():
@@ -300,6 +308,12 @@ class EdgeNode:
         metric = Metric(BDSEQ, None, at_ms, DataType.INT64, self._bdseq)
         payload = Payload(at_ms, (metric,), None)
         return Outgoing(self.identity.topic("NDEATH"), encode(payload), qos=1)
+
+
+def _is_current(view: View, result: Result | None) -> bool:
+    """Whether the analyzer shows this result's value as good now."""
+    is_shown = view.shown is not None and result is not None and view.shown.id == result.id
+    return is_shown and view.quality is Quality.GOOD and _is_there(view)
 
 
 def _is_there(view: View) -> bool:

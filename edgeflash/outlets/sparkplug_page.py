@@ -59,6 +59,11 @@ primary_host = "control-room"      # default: it waits for nobody
 host_overlap_s = {_OVERLAP_S:g}                # default; see below
 ```
 
+The client id is made of group and node, unless `client_id` gives another: of two gateways that
+were given the same names by mistake the broker throws one out, again and again, and both say so.
+Nodes of others it does not see; that group and node are unique in the plant is for whoever
+names them.
+
 `topic_root`, `state_every_s`, `heartbeat_s` and `state_valid_s` are for plain JSON and change
 nothing here. `edgeflash check SITE` tells what does not fit together.\
 """
@@ -81,12 +86,19 @@ those points that must be told while the analyzer cannot be reached, so that a p
 flash point is an alarm on the host also then.
 
 A node takes one command, `Node Control/Rebirth`. Nothing else can be written: devices do not
-listen for commands. Malformed commands are refused and logged once; births come at
-most once in {BIRTHS_EVERY_S:g} s.
+listen for commands. Malformed commands, and such as a broker has retained, are refused and
+logged once; births come at most once in {BIRTHS_EVERY_S:g} s, and data goes on until the next may.
+
+The birth of an analyzer takes some 16 kB, a result 2 kB. A broker must take packets of 64 kB, or
+the node is never wholly born, and the outlet's fault says which birth was too large.
+
+A host that hears nothing learns of a lost gateway by `NDEATH`: at once when its connection is
+closed, after one and a half times `keepalive_s` (30 s of 20 s) when it only went silent.
 
 **Primary host.** With `primary_host` nothing is sent before its STATE says that it is online.
 When it goes offline, the node publishes `NDEATH`, disconnects, connects again and waits. A
-STATE that is older than the one before is not believed, so the clock of the host must be right.
+STATE that is older than the one before is not believed, so the clock of the host must be right;
+until it is, or the node connects anew, the outlet has a fault, and no result counts as arrived.
 The node believes the broker: a STATE that a broker has kept of a host that died while the broker
 was down says "online" until the host is back.\
 """
@@ -95,7 +107,12 @@ _RESULTS = f"""\
 Each judged cycle is one `DDATA` of the record with all metrics `result/…`, whose timestamp is
 the time when the sample passed the tap. `result/id` names it for ever: **drop a result whose id
 you have seen**. Results go out in the order of the journal. Those that were in the journal
-before the births have `is_historical`; a birth tells the newest one of each analyzer.
+before the births have `is_historical`; a birth tells the newest one of each analyzer, its
+figures as stale unless it is what the analyzer shows as good at that moment.
+
+**A result is a record, not a value to control on.** Between two results nothing of it changes,
+however long the second takes: a host shows the quality of its day. The judged flash point of now
+is `flash_point_c` of the analyzer's own device, which ages, and dies with its link.
 
 What waits in the journal goes out after the births, at most {TURN_RESULTS} results each
 {TURN_S:g} s, and live values go before each such turn. `results_waiting` of the node tells how
@@ -111,7 +128,8 @@ So:
   a host that vanishes is noticed by the broker after one and a half times its keep-alive, which
   is what `host_overlap_s` must cover;
 - a host that notices a gap of the sequence numbers asks for a rebirth, and gets what was not
-  yet done with again;
+  yet done with again: at once, or after all that still waited; one that asks more often than
+  `host_overlap_s` keeps results from ever being done with, which loses none, and is an alarm;
 - without a primary host the answer of the broker is all the evidence there is: what no
   subscriber heard is lost to subscribers, though not to the history.
 

@@ -16,6 +16,7 @@ from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.errors import StorageError
 from edgeflash.journal import Journal
 from edgeflash.model import Result
+from edgeflash.outlets.mqtt_aside import SetAside
 from edgeflash.outlets.mqtt_figures import Owed
 from edgeflash.outlets.mqtt_message import Message
 from edgeflash.outlets.mqtt_session import Session
@@ -44,7 +45,7 @@ BIRTHS_EVERY_S = 1.0
 """The least time between two births in one session, however often a host asks."""
 
 MOST_DISBELIEVED = 20
-"""Reasons not to believe a message that are told."""
+"""Reasons not to believe a message that are told in one session."""
 
 log = structlog.get_logger("edgeflash.sparkplug")
 
@@ -91,8 +92,15 @@ class SparkplugSpeaker:
         """What a session that stands does not bring to the broker; empty when it brings all."""
         if self._journal_fault:
             return self._journal_fault
-        host = self._entry.primary_host
-        if self._node.phase is Phase.WAITING and host is not None:
+        host, node = self._entry.primary_host, self._node
+        if host is None or node.phase is Phase.AWAY:
+            return ""
+        if node.older_states:
+            return (
+                f"the primary host {host} says what is older than a STATE before it, which stands: "
+                "its clock, or somebody who speaks in its name"
+            )
+        if node.phase is Phase.WAITING:
             return f"the primary host {host} is not online; all waits for it"
         return ""
 
@@ -107,6 +115,19 @@ class SparkplugSpeaker:
         """How many results are not known to have arrived. Raises StorageError."""
         waiting = await asyncio.to_thread(self._journal.pending, self._entry.consumer)
         return (Owed(waiting, self._delivery.proven),)
+
+    @property
+    def aside(self) -> tuple[SetAside, ...]:
+        """Nothing: data has QoS 0, and nobody answers for one message."""
+        return ()
+
+    def try_again(self) -> int:
+        """Nothing is set aside."""
+        return 0
+
+    async def give_up(self) -> tuple[SetAside, ...]:
+        """Nothing is set aside."""
+        return ()
 
     async def will(self) -> Message:
         """The node's death, with a bdSeq that is on disk before it is used.
@@ -136,6 +157,7 @@ class SparkplugSpeaker:
     async def speak(self, session: Session) -> None:
         """Births, data, commands and results, until the session ends."""
         self._node.connected()
+        self._disbelieved.clear()
         self._changed = dict(self._newest)
         self._asked = None
         self._next_turn_s = self._next_proof_s = self._next_count_s = self._next_birth_s = 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -14,13 +15,17 @@ from statistics import median
 from typing import Any
 
 from edgeflash.history import HistoryWriter
+from edgeflash.history.writer import CONSUMER
 from edgeflash.journal import Journal
 from edgeflash.journal.codec import encode
 from edgeflash.model import Result
 from tests.bench.report import ratio, table
 
 WRITE_ROUNDS = 3
-GROUPS = {1: 0.1, 16: 0.4, 256: 1.0}
+WAYS = ("bare", "journal", "journal, then history", "journal and history")
+FLUSHED_AT = 1024
+"""Results that wait for the history when it is brought up."""
+GROUPS = {1: 0.25, 16: 0.5, 256: 1.0}
 """Results in one commit, and the share of the results that are written so: syncs take time."""
 
 
@@ -35,7 +40,7 @@ def write(top: Path, results: list[Result], count: int) -> None:
     lines: list[tuple[str, ...]] = []
     for group, share in GROUPS.items():
         some = max(100, round(count * share))
-        spent: dict[str, list[Spent]] = {"bare": [], "journal": [], "journal and history": []}
+        spent: dict[str, list[Spent]] = {name: [] for name in WAYS}
         for turn in range(WRITE_ROUNDS):
             folder = top / f"group {group} turn {turn}"
             folder.mkdir()
@@ -44,7 +49,10 @@ def write(top: Path, results: list[Result], count: int) -> None:
                 appended = timed(partial(append, journal, made[:some], group))
                 flushed = timed(HistoryWriter(journal, folder / "history").flush)
             spent["journal"].append(appended)
-            spent["journal and history"].append(appended + flushed)
+            spent["journal, then history"].append(appended + flushed)
+            spent["journal and history"].append(
+                timed(partial(at_once, folder / "at once", made[:some], group))
+            )
             shutil.rmtree(folder)
         bare_ones = spent["bare"]
         for name, turns in spent.items():
@@ -79,6 +87,28 @@ def again(result: Result, number: int) -> Result:
         sampled_at=result.sampled_at + shift,
         judged_at=result.judged_at + shift,
     )
+
+
+def at_once(folder: Path, results: list[Result], group: int) -> None:
+    """As a gateway does: one thread stores, another brings the history up to it."""
+    folder.mkdir()
+    ended = threading.Event()
+    with Journal.open(folder / "journal.sqlite3") as journal:
+        writer = HistoryWriter(journal, folder / "history")
+
+        def keep_up() -> None:
+            while not ended.wait(0.01):
+                if journal.pending(CONSUMER) >= FLUSHED_AT:
+                    writer.flush()
+
+        thread = threading.Thread(target=keep_up)
+        thread.start()
+        try:
+            append(journal, results, group)
+        finally:
+            ended.set()
+            thread.join()
+        assert writer.flush().position == journal.newest()
 
 
 def append(journal: Journal, results: list[Result], group: int) -> None:

@@ -108,6 +108,8 @@ async def watching(broker: Broker, *filters: str) -> AsyncIterator[Watch]:
     async def listen() -> None:
         assert process.stdout is not None
         while line := await process.stdout.readline():
+            if not line.endswith(b"\n"):
+                break  # it was ended within a line
             qos, retain, data, topic = line.decode().rstrip("\n").split(" ", 3)
             if topic == probe:
                 subscribed.set()

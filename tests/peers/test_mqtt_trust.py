@@ -188,3 +188,30 @@ async def test_a_session_that_stands_long_has_no_fault_of_its_beginning(
                 clock.ahead_s = 2 * WITHIN_S
                 assert outlet.figures.fault == ""
                 assert outlet.figures.connected_since is not None
+
+
+async def test_the_will_of_a_lost_session_does_not_stand_over_the_next(
+    tmp_path: Path, journal: Journal
+) -> None:
+    """The network went silent: the broker still has the old session when the new one of the same
+    client comes, ends it (MQTT 5.0, 3.1.4-3) and publishes its will. What stands is "online"."""
+    with broker(tmp_path / "broker") as server:
+        await server.start()
+        with subscriber(server.port, tmp_path / "heard") as listener:
+            async with proxy(server.port) as between:
+                one = entry(between.port, timeout_s=2, keepalive_s=600)
+                outlet = outlet_of(one, journal, tmp_path)
+                async with serving(outlet):
+                    await until(lambda: listener.documents("status"), WAIT_S)
+                    between.silent = True
+                    await until(lambda: outlet.figures.connected_since is None, WAIT_S)
+                    between.silent = False
+                    await until(lambda: outlet.figures.sessions >= 2, WAIT_S)
+
+                    def told() -> list[str]:
+                        return [d["reason"] or d["state"] for d in listener.documents("status")]
+
+                    await until(lambda: "the connection was lost" in told(), WAIT_S)
+                    await until(lambda: told()[-1] == "online", WAIT_S)
+                    found = await retained(server, tmp_path, {"status", "state"})
+                    assert found["status"] == "online"

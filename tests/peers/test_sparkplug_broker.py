@@ -113,7 +113,7 @@ async def test_the_session_is_clean(
     site = entry(broker, protocol=protocol)
     async with watching(broker) as watch, running(site, journal, tmp_path):
         await watch.until_heard("NBIRTH")
-    log, client = broker.log, "edgeflash-invented-bend-plant"
+    log, client = broker.log, "edgeflash-invented-bend-gateway-1"
     assert re.search(rf" as {client} \(p{number}, c1, k\d+\)", log)
     will = log.split(f" as {client} ")[1].splitlines()[1]
     assert re.search(r"Will message specified \(\d+ bytes\) \(r0, q1\)", will)
@@ -323,3 +323,48 @@ async def test_live_values_go_before_a_long_history(
         assert max(gaps) <= 3 * 50, "more than a few turns of history between live values"
         waiting = watch.of("NDATA")
         assert waiting, "the node tells how much waits"
+
+
+async def test_two_gateways_of_one_name_are_told(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """Group and node must be unique in the plant (payloads-nbirth-edge-node-descriptor). Two that
+    were given the same, with other ids of their outlets, have one client id: the broker throws
+    out one of them each time (MQTT 5.0, 3.1.4), and the faults say what it looks like."""
+    with Journal.open(tmp_path / "other.sqlite3") as second:
+        ours, theirs = entry(broker), entry(broker, id="other", group_id="INVENTED bend")
+        async with (
+            running(ours, journal, tmp_path) as one,
+            running(theirs, second, tmp_path) as other,
+        ):
+            wanted = "is there another client with the id"
+            await until(lambda: wanted in one.figures.fault + other.figures.fault, LONG_S)
+        elsewhere = entry(broker, id="other", node_id="gateway-2")
+        async with (
+            running(ours, journal, tmp_path) as one,
+            running(elsewhere, second, tmp_path) as other,
+            watching(broker) as watch,
+        ):
+            await watch.until_heard("DDATA fp-102", 4)
+            assert one.figures.fault == other.figures.fault == ""
+            assert one.figures.sessions == other.figures.sessions == 1
+
+
+async def test_a_birth_that_is_too_large_for_the_broker(journal: Journal, tmp_path: Path) -> None:
+    """MQTT 5.0, 3.2.2.3.6: its Maximum Packet Size. The node is not wholly born, so no data and no
+    result goes out, what was born dies, and the fault says which birth it was."""
+    small = Broker(tmp_path / "small", (*SETTINGS, "max_packet_size 12000"))
+    try:
+        await small.start()
+        stored(journal, range(1, 4))
+        async with watching(small) as watch, running(entry(small), journal, tmp_path) as outlet:
+            await until(lambda: "DBIRTH/gateway-1/fp-101: its" in outlet.figures.fault, LONG_S)
+            await watch.until_heard("NDEATH")
+            assert {one.partition(" ")[0] for one in watch.kinds()} <= {
+                "NBIRTH",
+                "DBIRTH",
+                "NDEATH",
+            }
+            assert journal.pending("mqtt:plant") == 3
+    finally:
+        small.kill()

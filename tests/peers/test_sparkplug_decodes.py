@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -20,8 +21,10 @@ from edgeflash.outlets.sparkplug_payload import (
 )
 from edgeflash.outlets.values import OutletUnits
 from edgeflash.publication import LinkState
+from tests.peers.programs import SPARKPLUG_PAYLOAD, node_modules
 from tests.peers.sparkplug_peers import decoded, foreign_rebirth
 from tests.sparkplug_reading import read
+from tests.sparkplug_schema import MESSAGES
 from tests.unit.outlets.builders import (
     accepted_view,
     result,
@@ -130,3 +133,49 @@ async def test_its_rebirth_command_is_understood() -> None:
     assert decode_command(await foreign_rebirth()) == (
         CommandMetric("Node Control/Rebirth", None, 11, True),
     )
+
+
+def test_the_schema_is_that_of_an_independent_program() -> None:
+    """Names, numbers, wire types and message types of every field, as its source writes them; ours
+    are from memory. Extensions (which we lack) aside."""
+    modules = node_modules(SPARKPLUG_PAYLOAD) / "sparkplug-payload" / "lib"
+    source = (modules / "sparkplugPayloadProto.js").read_text("utf-8")
+    theirs: dict[str, dict[str, tuple[int, int, str]]] = {}
+    for match in re.finditer(r"(\w+)\.encode = function encode\(.*?return writer;", source, re.S):
+        theirs[match[1]] = {
+            field: (int(number), int(wire_type), kind)
+            for number, wire_type, kind, field in _WRITTEN.findall(_in_order(match[0]))
+            if field != "extensionValue"
+        }
+    ours = {
+        name.rpartition(".")[2]: {
+            _camel(field): (number, _WIRE_TYPES.get(base, 2), base.rpartition(".")[2])
+            for field, number, kind in fields
+            for base in (kind.removeprefix("*"),)
+        }
+        for name, fields in MESSAGES.items()
+    }
+    assert {name: theirs[name] for name in ours} == ours
+    types = dict(re.findall(r'valuesById\[(\d+)\] = "(\w+)"', source))
+    for one in DataType:
+        assert types[str(one.value)].upper() == one.name
+
+
+_WRITTEN = re.compile(r"/\* id (\d+), wireType (\d) =\*/\d+ (\w+) (\w+)")
+_WIRE_TYPES = {"uint32": 0, "uint64": 0, "bool": 0, "double": 1, "float": 5}
+"""Of Protocol Buffers' encoding; all else is 2, length-delimited."""
+
+
+def _in_order(encode: str) -> str:
+    """Each write of a field as its id, its type and its name, in this order."""
+    message = (
+        r"Payload\.(?:\w+\.)*?(\w+)\.encode\(message\.(\w+)[^,]*, writer\.uint32\((/\*.*?\*/\d+)\)"
+    )
+    plain = r"writer\.uint32\((/\*.*?\*/\d+)\)\.(\w+)\(message\.(\w+)"
+    return re.sub(plain, r"\1 \2 \3", re.sub(message, r"\3 \1 \2", encode))
+
+
+def _camel(name: str) -> str:
+    """`is_null` as `isNull`."""
+    first, *rest = name.split("_")
+    return first + "".join(part.capitalize() for part in rest)

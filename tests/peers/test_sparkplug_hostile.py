@@ -175,3 +175,31 @@ async def test_a_flood_of_commands_hides_no_host_and_fills_no_log(
     told = [line for line in logs if line["event"] == "a message is not believed"]
     assert 0 < len(told) <= MOST_DISBELIEVED
     assert len(caplog.records) < 100
+
+
+async def test_a_host_s_name_misused_loses_no_result(
+    broker: Broker, journal: Journal, tmp_path: Path
+) -> None:
+    """Somebody says in the host's name that it is online, in years to come. Its death is then older
+    and by the specification does not count; but no result counts as arrived either, and the
+    outlet says so. With the next connection the retained truth is believed."""
+    host = PrimaryHost(broker, HOST)
+    await host.arrive(1000)
+    one = entry(broker, primary_host=HOST, host_overlap_s=0)
+    async with watching(broker) as watch, running(one, journal, tmp_path) as outlet:
+        await watch.until_heard("DBIRTH fp-102")
+        await host.say(True, 9_000_000_000_000)
+        await host.vanish()
+        await until(lambda: "says what is older" in outlet.figures.fault, LONG_S)
+        stored(journal, range(1, 4))
+        await until(lambda: ids(watch) == expected(range(1, 4)), LONG_S)
+        asked = broker.log.count(f"spBv1.0/STATE/{HOST} (QoS 1)")
+        await until(lambda: broker.log.count(f"spBv1.0/STATE/{HOST} (QoS 1)") >= asked + 3, LONG_S)
+        assert journal.pending("mqtt:plant") == 3
+        session = outlet._connection._session
+        assert session is not None
+        session.give_up("the test ends it")
+        await watch.until_heard("NDEATH")
+        await until(lambda: "is not online; all waits" in outlet.figures.fault, LONG_S)
+        await host.say(True, 2000)
+        await until(lambda: journal.pending("mqtt:plant") == 0, LONG_S)

@@ -207,7 +207,9 @@ class Campaign:
         if self._chance.random() < AT_WORK:
             self._wait_until_ready(process)
         try:
-            process.wait(self._chance.uniform(0.1, LATEST_KILL_S) if at_moment else PATIENCE_S)
+            process.wait(
+                self._chance.uniform(0.1, LATEST_KILL_S) if at_moment else stage.patience_s
+            )
             self.report.kills[point] += 1
         except subprocess.TimeoutExpired:
             process.send(signal.SIGKILL)

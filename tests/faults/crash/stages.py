@@ -34,13 +34,14 @@ class Ended:
 class Stage:
     """A part of the gateway that is killed in the middle of its work.
 
-    points: where. weight: how often, beside the others. keeps: days for which a table is kept,
-    where it is not for ever.
+    points: where. weight: how often, beside the others. patience_s: how long one of the points is
+    waited for. keeps: days for which a table is kept, where it is not for ever.
     """
 
     name = "journal and history"
     points: Sequence[str] = POINTS
     weight = 1
+    patience_s = 8.0
     keeps: Mapping[str, float] = MappingProxyType({})
 
     def most_occurrences(self, point: str) -> int:

@@ -250,7 +250,7 @@ async def test_late_answers_never_become_values(retries: int) -> None:
     register_map = analyzer_map(without=BEYOND_LIVE, max_gap=0)
     known = Mark(7, image.history[-1][1])
     async with scripted(answer) as peer:
-        settings = analyzer(peer.port, timeout_s=0.05, retries=retries, poll_s=0.001)
+        settings = analyzer(peer.port, timeout_s=0.05, retries=retries, poll_s=0.01)
         async with running(settings, register_map, known) as got:
             await until(lambda: late >= 40 and len(got.scans) >= 20, timeout_s=60)
     for scan in got.scans:
@@ -564,7 +564,7 @@ async def test_cancel_at_any_moment() -> None:
     image = AnalyzerImage(7)
     async with device(image) as dev:
         for turns in range(0, 300, 4):
-            link = ModbusLink(analyzer(dev.port, poll_s=0.001), analyzer_map(), None, SYSTEM_CLOCK)
+            link = ModbusLink(analyzer(dev.port, poll_s=0.01), analyzer_map(), None, SYSTEM_CLOCK)
             receiver = Receiver()
             task = asyncio.create_task(link.run(receiver.take, receiver.state))
             for _ in range(turns):
@@ -619,7 +619,7 @@ async def test_many_failures_leave_nothing_behind() -> None:
         return len(list(Path("/proc/self/fd").iterdir()))
 
     async with scripted(hang_up) as peer:
-        settings = analyzer(peer.port, backoff_first_s=0.0001, backoff_max_s=0.0001)
+        settings = analyzer(peer.port, backoff_first_s=0.01, backoff_max_s=0.01)
         async with running(settings) as got:
             await until(lambda: peer.connections >= 50)
             files, tasks = open_files(), len(asyncio.all_tasks())

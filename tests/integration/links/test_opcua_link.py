@@ -6,15 +6,18 @@ import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
+from asyncua import ua
 
 from edgeflash.config import load_map
 from edgeflash.config.load import EXAMPLE_MAPS
 from edgeflash.gateway.worker import AnalyzerWorker, Watchers
 from edgeflash.journal import Journal
-from edgeflash.links import LinkKeys, Surroundings, opcua_client
+from edgeflash.links import LinkKeys, Surroundings, opcua_client, stamp_habit
 from edgeflash.links.opcua_client import MOST_MESSAGE_BYTES, OpcUaClient
 from edgeflash.model import Result, Role, Verdict
 from edgeflash.publication import LinkState
@@ -107,6 +110,61 @@ async def test_an_uncertain_value_makes_the_cycle_doubtful(tmp_path: Path) -> No
     assert result.verdict is Verdict.DOUBTFUL and result.published_c is not None
     found = next(f for f in result.findings if f.rule == "value_uncertain")
     assert "flash point (UncertainSensorNotAccurate)" in found.sentence
+
+
+@pytest.mark.slow
+async def test_results_with_stamps_of_hours_ago_are_hours_old(tmp_path: Path) -> None:
+    """Good by their status, found or seen to appear: never the value of now.
+
+    The server's own clock, and all else that it shows, is of now; the map has no time of a result.
+    """
+    text, ago = NODES.read_text(), timedelta(hours=4)
+    cut = text.index("[roles.result_time]")
+    other = tmp_path / "map.toml"
+    other.write_text(text[:cut] + text[text.index("[roles.", cut + 1) :])
+    async with fleet_at_work() as fleet:
+        face, source = fleet.faces[0], {"url": fleet.faces[0].url, **OPEN}
+        face._stamp = lambda: SYSTEM_CLOCK.utc_now() - ago  # type: ignore[method-assign]
+        async with working(tmp_path / "a", str(other), host=None, opcua=source) as results:
+            await until(lambda: len(results) >= 3, PATIENCE_S)
+    for result in results[1:3]:  # the first was there before the stamps were moved
+        age = result.judged_at - result.cycle.finished_at
+        assert timedelta(hours=3.9) < age < timedelta(hours=4.1)
+        assert result.verdict is Verdict.DOUBTFUL
+        assert "age_uncertain" in {finding.rule for finding in result.findings}
+
+
+async def test_live_values_that_nobody_samples_any_more_are_uncertain(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The server stamps the number at each reading; then no more, though it calls all good."""
+    monkeypatch.setattr(stamp_habit, "STILL_S", 0.3)
+    fleet = Fleet([AnalyzerPlan("kestrel-1", 62.0, FaultPlan(()))], seed=1, speed=1.0, opcua=True)
+    await fleet.start()
+    samples, is_sampling = [SYSTEM_CLOCK.utc_now()], True
+    flow = Role.SAMPLE_FLOW
+
+    def number(*_: object) -> ua.DataValue:
+        if is_sampling:
+            samples.append(SYSTEM_CLOCK.utc_now())
+        stamp: Any = samples[-1]
+        return ua.DataValue(ua.Variant(7, ua.VariantType.UInt16), SourceTimestamp=stamp)
+
+    try:
+        face = fleet.faces[0]
+        server: Any = face._server
+        server.set_attribute_value_callback(face._ids["Result", "Number"], number)
+        async with reading(face.url, NODES, tmp_path) as seen:
+            await until(lambda: len(seen.scans) > 2 * stamp_habit.HABIT_READINGS, PATIENCE_S)
+            assert not any(flow in scan.statuses for scan in seen.scans)
+            is_sampling = False
+            await until(lambda: flow in seen.scans[-1].statuses, PATIENCE_S)
+            assert seen.scans[-1].live[flow] is not None
+            assert seen.scans[-1].statuses[flow] == "UncertainLastUsableValue"
+            is_sampling = True
+            await until(lambda: flow not in seen.scans[-1].statuses, PATIENCE_S)
+    finally:
+        await fleet.close()
 
 
 async def test_the_server_comes_back_with_moved_namespaces(tmp_path: Path) -> None:

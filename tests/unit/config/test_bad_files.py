@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,7 @@ import typer
 from typer.testing import CliRunner
 
 from edgeflash.cli.check import check
-from edgeflash.config.load import load_map, load_site
+from edgeflash.config.load import MAX_BYTES, load_map, load_site
 from edgeflash.errors import ConfigurationError, Mistake
 from edgeflash.gateway.site import checked_site
 from tests.unit.config.bad_files import GOOD_MAP, GOOD_SITE, MAP, ROWS, SITE, Row
@@ -177,3 +178,44 @@ def test_a_byte_order_mark_and_dos_line_ends_are_taken(tmp_path: Path) -> None:
     site.write_bytes(b"\xef\xbb\xbf" + text.replace("\n", "\r\n").encode())
     (mistake,) = mistakes_of(site)
     assert (mistake.line, mistake.key) == (expected, "opcua.port")
+
+
+@pytest.mark.parametrize("load", [load_site, load_map])
+def test_what_gives_bytes_without_end(load: object, tmp_path: Path) -> None:
+    """A device, a pipe that nobody writes to, and a file of many megabytes are not read."""
+    assert callable(load)
+    pipe, large = tmp_path / "pipe.toml", tmp_path / "large.toml"
+    os.mkfifo(pipe)
+    with large.open("wb") as file:
+        file.truncate(MAX_BYTES + 1)
+    cases = ((Path("/dev/zero"), "no file"), (pipe, "no file"), (large, "4000001 bytes"))
+    for path, words in cases:
+        with pytest.raises(ConfigurationError) as caught:
+            load(path)
+        (mistake,) = caught.value.mistakes
+        assert mistake.file == path
+        assert words in mistake.problem
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "0x" + "f" * 5000, "[[0x" + "f" * 5000 + "]]"])
+def test_a_number_that_cannot_be_written_down(number: str, tmp_path: Path) -> None:
+    """Python refuses to turn more than 4300 digits into text (docs, int max str digits)."""
+    site = GOOD.write(tmp_path)
+    site.write_text(GOOD_SITE.replace("poll_s = 1.0", f"poll_s = {number}"))
+    (mistake,) = mistakes_of(site)
+    assert mistake.problem == "a number has thousands of digits"
+
+
+@pytest.mark.parametrize(
+    "folder", ["", ".", "..", "../..", "x/..", "/", "keys", "keys/own", "/var/lib", "/var/lib/ef"]
+)
+def test_a_history_where_journal_and_keys_are(folder: str, tmp_path: Path) -> None:
+    """Who may read the history must not read them; a folder beside or below is right."""
+    site = GOOD.write(tmp_path)
+    text = GOOD_SITE.replace('"state"', '"/var/lib/ef"')
+    site.write_text(text.replace('"history"', f'"{folder}"'))
+    (mistake,) = mistakes_of(site)
+    assert mistake.key == "history.folder"
+    for right in ("history", "../history", "/srv/history", "/var/lib/ef/history"):
+        site.write_text(text.replace('"history"', f'"{right}"'))
+        load_site(site)

@@ -11,6 +11,7 @@ from edgeflash.config.site import SiteFile, SiteHeader
 from tests.unit.outlets.builders import analyzer
 
 BROKER = "10.20.0.40"
+SPARKPLUG: dict[str, object] = {"form": "sparkplug", "group_id": "g", "node_id": "n"}
 
 
 def file_of(*entries: dict[str, object]) -> SiteFile:
@@ -55,6 +56,7 @@ def test_right(entry: dict[str, object]) -> None:
         ({"tls": False, "user": "p", "password_credential": "c"}, "tls", "in the clear"),
         ({"tls": False, "ca_file": "ca.pem"}, "ca_file", "no effect without TLS"),
         ({"certificate_file": "us.pem"}, "key_file", "is missing"),
+        (SPARKPLUG | {"set_aside_after_s": 60}, "set_aside_after_s", "no effect in the form"),
         ({"key_file": "us.key"}, "certificate_file", "is missing"),
         ({"password_file": "f"}, "password_file", "there is no user"),
         ({"password_credential": "c"}, "password_credential", "there is no user"),
@@ -70,6 +72,12 @@ def test_right(entry: dict[str, object]) -> None:
         ({"topic_root": "$SYS/a"}, "topic_root", "cannot begin topics"),
         ({"topic_root": "a/"}, "topic_root", "cannot begin topics"),
         ({"topic_root": "a//b"}, "topic_root", "cannot begin topics"),
+        ({"topic_root": "spBv1.0/a"}, "topic_root", "topics of Sparkplug"),
+        ({"topic_root": "a\tb"}, "topic_root", "control character"),
+        ({"topic_root": "a\0b"}, "topic_root", "control character"),
+        ({"client_id": "a\x85"}, "client_id", "control character"),
+        ({"client_id": "a\ufffe"}, "client_id", "control character"),
+        ({"user": "a\n"}, "user", "control character"),
     ],
 )
 def test_wrong(entry: dict[str, object], key: str, words: str) -> None:

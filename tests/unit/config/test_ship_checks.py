@@ -25,6 +25,8 @@ def problems(name: str = "Windmill Quay", **ship: object) -> dict[str, str]:
     [
         {"url": "s3://depot-history/shipped"},
         {"url": "/srv/shipped", "tables": ["results"]},
+        {"url": "/srv/shipped", "every_s": 604_800},
+        {"url": "/srv/shipped", "every_s": 3600, "alarm_after_s": 3600},
         {"url": "/srv/shipped", "name": "Ölhafen Süd, Behälter 7"},
         {"url": "s3://b", "endpoint": "http://10.20.0.9:9000", "every_s": 600},
     ],
@@ -39,6 +41,7 @@ def test_right(ship: dict[str, Any]) -> None:
     [
         ({"url": "s3://key:word@depot/x"}, "ship.url", "holds a key"),
         ({"url": "s3:///x"}, "ship.url", "names no bucket"),
+        ({"url": "/x", "every_s": 100, "alarm_after_s": 99}, "ship.alarm_after_s", "(100)"),
         ({"url": "https://depot.example/x"}, "ship.url", "s3://BUCKET/PREFIX"),
         ({"url": "shipped"}, "ship.url", "begin with /"),
         ({"url": "s3://b", "endpoint": "10.20.0.9:9000"}, "ship.endpoint", "https://"),
@@ -52,3 +55,10 @@ def test_wrong(ship: dict[str, Any], key: str, words: str) -> None:
     assert list(found) == [key]
     assert words in found[key]
     assert "word" not in found[key].replace("password", "")
+
+
+def test_how_long_days_may_lack() -> None:
+    """Without a word of the site: 26 hours, and always longer than from pass to pass."""
+    may_s = [Ship(url="/x", every_s=every_s).may_lack_s for every_s in (3600, 86_400, 604_800)]
+    assert may_s == [26 * 3600, 26 * 3600, 604_800 + 2 * 3600]
+    assert Ship(url="/x", alarm_after_s=60).may_lack_s == 60

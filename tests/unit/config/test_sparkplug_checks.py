@@ -48,6 +48,8 @@ def test_a_good_entry(tmp_path: Path) -> None:
         ('"Windmill Quay"', '"Windmill/Quay"', "group_id", "no /, + or #"),
         ('"flash-gateway"', '"#1"', "node_id", "no /, + or #"),
         ('"control-room"', '"a+b"', "primary_host", "no /, + or #"),
+        ('"Windmill Quay"', '"STATE"', "group_id", "where hosts say"),
+        ('"flash-gateway"', '"flash\\u0007"', "node_id", "control character"),
         ('"flash-gateway"', '""', "node_id", "1 to 128 characters"),
         ('primary_host = "control-room"\n', "", "host_overlap_s", "without a primary_host"),
         ("host_overlap_s = 60", "host_overlap_s = -1", "host_overlap_s", "0"),

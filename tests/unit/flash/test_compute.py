@@ -12,7 +12,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from edgeflash.flash.compute import compute, ignition_temperature_c, trace_digest
+from edgeflash.flash.compute import (
+    compute,
+    ignition_temperature_c,
+    trace_digest,
+    without_lift_c,
+)
 from edgeflash.model import Computed, Cycle, Pulse, Role, Span, Trace, TraceSource
 from tests.simulated_line import bench_analyzer
 from tests.unit.flash.pulses import pulse
@@ -254,3 +259,24 @@ def test_where_the_sample_lit_is_the_best_that_is_known() -> None:
     assert ignition_temperature_c(cycle, Computed(reported_c=61.0)) == 61.0
     assert ignition_temperature_c(cycle, Computed()) == 60.0
     assert ignition_temperature_c(SOUND, Computed()) is None
+
+
+@pytest.mark.parametrize(
+    ("barometer_kpa", "correction", "without_c"),
+    [
+        (97.3, "celsius_kpa", 61.0),
+        (97.3, "none", 61.0),  # not stated which form the analyzer uses: that of ISO 2719
+        (101.3, "celsius_kpa", 62.0),
+        (105.3, "celsius_kpa", 62.0),  # what it took off is not given back
+        (None, "celsius_kpa", 62.0),
+    ],
+)
+def test_a_doubted_barometer_of_the_analyzer_lifts_nothing(
+    barometer_kpa: float | None, correction: str, without_c: float
+) -> None:
+    """ISO 2719: 0.25 °C/kPa, so 4 kPa below 101.3 kPa have added 1 °C to the reported 62 °C."""
+    cycle = spoiled({Role.BAROMETRIC_PRESSURE: barometer_kpa})
+    own = bench_analyzer(correction=correction, analyzer_corrects_barometer=True)
+    assert without_lift_c(62.0, cycle, own) == pytest.approx(without_c, abs=1e-9)
+    plain = bench_analyzer(correction="celsius_kpa", analyzer_corrects_barometer=False)
+    assert without_lift_c(62.0, cycle, plain) == 62.0

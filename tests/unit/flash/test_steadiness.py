@@ -58,6 +58,12 @@ def test_holding_the_start_temperature_is_no_stand() -> None:
     assert longest_still_s(times, waiting) == 0.0
 
 
+def test_the_ramp_begins_with_the_first_sample_above_the_start() -> None:
+    """A sensor that steps from 40 to 45 °C and stands there for 4.75 s stands from its step on."""
+    value = np.concatenate((np.full(10, 40.0), np.full(20, 45.0), 46.0 + 0.05 * np.arange(60)))
+    assert longest_still_s(np.arange(90) * 0.25, value) == pytest.approx(4.75)
+
+
 def test_a_sensor_that_never_rises_stands_for_all_of_the_record() -> None:
     """There is no ramp to begin."""
     time, value = ramp()

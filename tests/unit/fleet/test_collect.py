@@ -178,7 +178,7 @@ def test_the_newest_part_of_a_row_wins(
 def test_a_killed_collector_goes_on(sites: list[MadeSite], store: Store, root: Path) -> None:
     """Ended after each commit in turn: what is there stays, the rest comes."""
 
-    class EndedError(Exception):
+    class EndedError(BaseException):
         pass
 
     commit = SharedTable.commit

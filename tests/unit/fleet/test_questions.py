@@ -9,6 +9,7 @@ import json
 import math
 import statistics
 import sys
+from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from typer.testing import CliRunner
 from edgeflash.cli.app import app
 from edgeflash.errors import UsageError
 from edgeflash.fleet.engines import Engine, answer
-from edgeflash.fleet.questions import D2, D4, QUESTIONS, REPEATABILITY
+from edgeflash.fleet.questions import D2, MEDIAN_RANGE, QUESTIONS, WITHIN
 from tests.unit.fleet.fleet_tables import (
     ANALYZERS,
     CHECK_EVERY,
@@ -50,42 +51,41 @@ def asked(root: Path, name: str, **narrower: str) -> dict[tuple[str, str, str], 
 
 def test_constants() -> None:
     """Of two successive values of a normal distribution: mean range 2/√π σ, median √2 × 0.6745 σ
-    (statistics.NormalDist); the factor of repeatability is 1.96 √2."""
+    (statistics.NormalDist); the factor of precision is 1.96 √2."""
     normal = statistics.NormalDist()
     assert pytest.approx(2 / math.sqrt(math.pi), abs=5e-4) == D2
-    assert pytest.approx(math.sqrt(2) * normal.inv_cdf(0.75), abs=5e-4) == D4
-    assert pytest.approx(math.sqrt(2) * normal.inv_cdf(0.975), abs=5e-3) == REPEATABILITY
+    assert pytest.approx(math.sqrt(2) * normal.inv_cdf(0.75), abs=5e-4) == MEDIAN_RANGE
+    assert pytest.approx(math.sqrt(2) * normal.inv_cdf(0.975), abs=5e-3) == WITHIN
 
 
 def test_availability(root: Path) -> None:
-    """Counts, and time: an outage counts against it, but for the time a result stands."""
+    """Counts, and time: second by second, an outage counts against it in the months in which it is,
+    but for the time a result stands."""
     found = asked(root, "availability")
     assert list(found) == sorted(PLACES)
+    ends = [m.timestamp() for m in (*MONTHS, datetime(2026, 6, 1, tzinfo=UTC))]
     for number, site in enumerate(SITES):
         made = list(results(number))
         for analyzer in ANALYZERS:
             own = [r for r in made if r.cycle.analyzer == analyzer]
-            before = None
-            sums = {f"{m:%Y-%m}": [0, 0, 0.0, 0.0] for m in MONTHS}
-            for result in own:
-                place = sums[f"{result.cycle.finished_at:%Y-%m}"]
-                place[0] += 1
-                place[1] += result.verdict.value != "rejected"
-                at_s = int(result.cycle.finished_at.timestamp())
-                if before is not None:
-                    place[2] += at_s - before
+            seconds = [int(r.cycle.finished_at.timestamp()) for r in own]
+            for month, start, end in zip(MONTHS, ends, ends[1:], strict=False):
+                within = [r for r in own if start <= r.cycle.finished_at.timestamp() < end]
+                usable = sum(r.verdict.value != "rejected" for r in within)
+                watched_s = min(end, seconds[-1]) - max(start, seconds[0])
+                available_s = 0.0
+                for before_s, at_s, result in zip(seconds, seconds[1:], own[1:], strict=False):
+                    from_s = max(before_s, at_s - 900)
                     if result.verdict.value != "rejected":
-                        place[3] += min(at_s - before, 900)
-                before = at_s
-            for month, (cycles, usable, watched_s, available_s) in sums.items():
-                row = found[site, analyzer, month]
-                assert (row["cycles"], row["missed"]) == (cycles, 3)
+                        available_s += max(0.0, min(at_s, end) - max(from_s, start))
+                row = found[site, analyzer, f"{month:%Y-%m}"]
+                assert (row["cycles"], row["missed"]) == (len(within), 3)
                 assert row["accepted"] + row["doubtful"] == usable
-                assert row["accepted"] + row["doubtful"] + row["rejected"] == cycles
+                assert row["accepted"] + row["doubtful"] + row["rejected"] == len(within)
                 assert row["watched_s"] == watched_s
                 assert row["available_s"] == available_s
                 assert row["available"] == pytest.approx(available_s / watched_s)
-                assert row["usable_share"] == pytest.approx(usable / (cycles + 3))
+                assert row["usable_share"] == pytest.approx(usable / (len(within) + 3))
 
 
 def test_reasons(root: Path) -> None:
@@ -157,7 +157,7 @@ def test_precision(root: Path) -> None:
                 assert row["offset_c"] == pytest.approx(statistics.mean(offsets))
                 assert row["sigma_c"] == pytest.approx(statistics.mean(ranges) / 1.128)
                 assert row["sigma_median_c"] == pytest.approx(statistics.median(ranges) / 0.954)
-                assert row["repeatability_c"] == pytest.approx(2.77 * row["sigma_c"])
+                assert row["site_precision_c"] == pytest.approx(2.77 * row["sigma_c"])
 
 
 def test_narrower_questions(root: Path) -> None:
@@ -184,7 +184,7 @@ def test_the_command(root: Path) -> None:
     """For people and for machines; a wrong question, month or engine is said."""
     shown = command("precision", str(root), "--site", "12")
     assert shown.exit_code == 0, shown.output
-    assert "repeatability" in shown.stdout
+    assert "site precision" in shown.stdout
     told = command("availability", str(root), "--json")
     assert len(json.loads(told.stdout)) == len(PLACES)
     for words in (

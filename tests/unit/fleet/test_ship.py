@@ -12,7 +12,8 @@ import pytest
 
 from edgeflash.fleet.ledger import LEDGER_NAME, Ledger
 from edgeflash.fleet.manifest import decoded, manifest_path
-from edgeflash.fleet.ship import owed_since, parquet_bytes
+from edgeflash.fleet.owners import PrefixOwnedError
+from edgeflash.fleet.ship import Shipper, owed_since, parquet_bytes
 from edgeflash.fleet.store import Store, StoreError
 from edgeflash.fleet.tables import changed_rows, content_digest, newest
 from edgeflash.history import HistoryWriter, read_results
@@ -217,6 +218,22 @@ def test_a_file_without_manifest_means_nothing(
     site.ship(store)
     assert len(files(tmp_path, "*.parquet")) == 5
     assert shipped_keys(tmp_path) == sorted([(0, n) for n in (*ALL, 2000)])
+
+
+def test_a_take_over_in_a_pass_overwrites_nothing(
+    site: MadeSite, store: Store, tmp_path: Path
+) -> None:
+    """A new machine has taken over while the old one was shipping: that one stops before it puts a
+    manifest in the place of the other's, which a collector may have taken."""
+    with Ledger(site.state / "old.sqlite3", store.url, site.name) as ledger:
+        old = Shipper(site.history, store, ledger, site.name, "old", (TableName.RESULTS,))
+        _, looks = old.work(NOW, set())
+        next(looks)  # it stands before its first file
+        site.ship(store)
+        before = {path: path.read_bytes() for path in files(tmp_path, "*.json")}
+        with pytest.raises(PrefixOwnedError, match="meanwhile"):
+            list(looks)
+    assert {path: path.read_bytes() for path in files(tmp_path, "*.json")} == before
 
 
 def test_a_damaged_part_is_found_and_sent_anew(

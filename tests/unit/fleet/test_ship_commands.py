@@ -15,7 +15,7 @@ from edgeflash.cli.app import app
 from edgeflash.config.load import load_site
 from edgeflash.errors import UsageError
 from edgeflash.fleet.owners import PrefixOwnedError
-from edgeflash.fleet.site_ship import owed
+from edgeflash.fleet.site_ship import LostStoreError, owed
 from edgeflash.history.schema import TableName
 from tests.unit.fleet.sites import MadeSite, keys, shared
 from tests.unit.journal.samples import sample_result
@@ -145,6 +145,36 @@ def test_another_gateway_of_that_name_is_stopped(depot: Depot, store: Path, tmp_
     taken = run("ship", file, "--take-over", "--json")
     assert json.loads(taken.stdout)["parts"] == 0
     assert isinstance(run("ship", depot.file).exception, PrefixOwnedError)
+
+
+def test_a_store_that_is_not_mounted_is_not_filled_again(depot: Depot, store: Path) -> None:
+    """Its mount point is an empty folder: what went there would hide below the mount, and retention
+    would delete what no store has."""
+    run("ship", depot.file)
+    store.rename(store.with_name("unmounted"))
+    store.mkdir()
+    depot.add([sample_result(500, "fp-1")])
+    assert isinstance(run("ship", depot.file).exception, LostStoreError)
+    assert not list(store.iterdir())
+    assert owed(load_site(depot.file))[TableName.RESULTS] == date(2026, 5, 1)
+    store.rmdir()
+    store.with_name("unmounted").rename(store)
+    assert json.loads(run("ship", depot.file, "--json").stdout)["rows"] == 2
+
+
+def test_a_store_that_was_emptied_is_filled_again(
+    depot: Depot, store: Path, tmp_path: Path
+) -> None:
+    """On --check; under serials that no collector has seen, for it takes none twice."""
+    run("ship", depot.file)
+    run("collect", store, tmp_path / "tables")
+    shutil.rmtree(store / "site=Windmill%20Quay")
+    depot.add([sample_result(500, "fp-1")])
+    assert isinstance(run("ship", depot.file).exception, LostStoreError)
+    run("ship", depot.file, "--check")
+    run("collect", store, tmp_path / "tables")
+    numbers = [key[3] for key in keys(shared(tmp_path / "tables"))]
+    assert numbers == [*CYCLES, 500]
 
 
 def test_a_site_that_ships_nowhere(tmp_path: Path) -> None:

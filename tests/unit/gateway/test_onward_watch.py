@@ -63,7 +63,7 @@ def test_thrown_out_again_and_again_is_trouble_all_the_time() -> None:
 @pytest.mark.parametrize("other", [Owed(0, 4), Owed(5, 4)])
 def test_a_session_that_acknowledges_nothing_is_not_well(other: Owed) -> None:
     """A broker that takes states and never answers for results: each session outlasts the steady
-    time and ends unproven."""
+    time, and nothing gets through."""
     delivery = begun(0.0)
     for start in range(0, 3600, 40):
         delivery = over(delivery, up(Owed(3, 7), other), start, start + 30)

@@ -6,6 +6,7 @@ import itertools
 import json
 import os
 import shutil
+import sys
 import threading
 from contextlib import suppress
 from dataclasses import replace
@@ -456,3 +457,20 @@ def test_readers_go_on_while_files_are_deleted(journal: Journal, folder: Path) -
     assert torn == []
     assert months(folder) == ["2026-05", "2026-06"] * 2
     assert list((folder / ".pending").iterdir()) == []
+
+
+def test_an_analyzers_folder_goes_while_files_are_listed(tmp_path: Path) -> None:
+    """Between the moment at which its name is read and that at which it is looked into."""
+    for analyzer in ("a", "b"):
+        path = Partition(TableName.RESULTS, analyzer, "2026-01").path(tmp_path)
+        path.parent.mkdir(parents=True)
+        path.touch()
+    gone = tmp_path / "results" / "an=a"
+
+    def hook(event: str, arguments: tuple[object, ...]) -> None:
+        if event == "os.scandir" and str(arguments[0]) == str(gone) and gone.exists():
+            gone.rename(tmp_path / "gone")
+
+    sys.addaudithook(hook)  # for good; it knows this folder only
+    assert [p.analyzer for p in partitions_in(tmp_path, TableName.RESULTS)] == ["b"]
+    assert not gone.exists()

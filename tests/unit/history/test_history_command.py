@@ -10,8 +10,10 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import datetime, timedelta
 from pathlib import Path
 
+import duckdb
 import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
@@ -22,7 +24,8 @@ from edgeflash.history import HistoryWriter
 from edgeflash.journal import Journal
 from edgeflash.journal.statements import insert_event
 from edgeflash.journal.tables import connect_writer
-from edgeflash.model import EventEntry, EventKind
+from edgeflash.model import EventEntry, EventKind, LabResult, LabStatus
+from tests.unit.fleet.sites import MadeSite
 from tests.unit.journal.samples import START, sample_result
 
 SITE = """
@@ -83,22 +86,83 @@ def run(*words: str | Path) -> str:
 
 def test_list_for_people(site: Path) -> None:
     """One row for each analyzer, with times in UTC and the unit of the values, in 80 columns."""
-    head, first, last = run("list", site).splitlines()
-    assert "first, last (UTC)" in head
-    assert head.rstrip().endswith("accepted °C")
-    assert " ".join(first.split()) == "fp-101 2026-04-30 22:00:00 40 20 10 10 62.5 to 63.1"
-    assert last.strip() == "2026-05-01 00:36:00"
+    lines = run("list", site).splitlines()
+    assert max(map(len, lines)) <= 80
+    said = [" ".join(line.split()) for line in lines]
+    assert said[0] == "analyzer cycles accepted doubtful rejected accepted °C"
+    assert said[1] == "fp-101 40 20 10 10 62.5 to 63.1"
+    assert said[3] == "table analyzer first, last (UTC) rows kB days missing"
+    kilobytes = round(sum(size_of(site, "results")) / 1000)
+    assert said[4] == f"results fp-101 2026-04-30 22:00:00 40 {kilobytes} 0"
+    assert said[5] == "2026-05-01 00:36:00"
+    assert said[6].startswith("traces fp-101 2026-04-30 22:00:00 40 ")
 
 
 def test_list_for_machines(site: Path) -> None:
     """The same in JSON, with the journal's rows; from the folder alone without them."""
-    (found,) = json.loads(run("list", site, "--json"))
-    assert (found["cycles"], found["last"]) == (40, "2026-05-01T00:36:00+00:00")
+    results, traces = json.loads(run("list", site, "--json"))
+    assert (results["rows"], results["last"]) == (40, "2026-05-01T00:36:00+00:00")
+    assert (results["accepted"], results["doubtful"], results["rejected"]) == (20, 10, 10)
+    assert (traces["table"], traces["rows"]) == ("traces", 40)
+    for found in (results, traces):
+        assert found["bytes"] == sum(size_of(site, found["table"]))
+        assert (found["days_missing"], found["missing"]) == (0, [])
     folder = site.parent / "state" / "history"
-    (found,) = json.loads(run("list", "--folder", folder, "--json"))
-    assert found["cycles"] == 30
+    assert [f["rows"] for f in json.loads(run("list", "--folder", folder, "--json"))] == [30, 30]
+    (only,) = json.loads(run("list", site, "--json", "--table", "traces"))
+    assert only == traces
     assert json.loads(run("list", site, "--json", "--since", "2026-06-01")) == []
-    assert "no cycles" in run("list", site, "--since", "2026-06-01")
+    assert "nothing is there" in run("list", site, "--since", "2026-06-01")
+
+
+def size_of(site: Path, table: str) -> list[int]:
+    """Bytes of the files of a table."""
+    files = (site.parent / "state" / "history" / table).rglob("*.parquet")
+    return [file.stat().st_size for file in files]
+
+
+def test_every_table_and_the_days_that_are_missing(tmp_path: Path) -> None:
+    """Also events about no analyzer, laboratory results, and gaps over the ends of months; checked
+    against what DuckDB finds in the files."""
+    days = (0, 1, 4, 5, 9, 11, 40)
+    made = MadeSite(tmp_path, "Windmill Quay")
+    made.add(
+        [sample_result(n, finished_at=START + timedelta(days=day)) for n, day in enumerate(days)],
+        [EventEntry(START + timedelta(days=3 * n), EventKind.CLOCK_MOVED) for n in range(3)],
+        [
+            LabResult("fp-101", f"e-{n}", f"Q-{n}", START, 62.5, LabStatus.FINAL, START)
+            for n in range(4)
+        ],
+    )
+    listed = json.loads(run("list", "--folder", made.history, "--json"))
+    found = {(one["table"], one["analyzer"]): one for one in listed}
+    assert set(found) == {
+        ("results", "fp-101"),
+        ("traces", "fp-101"),
+        ("events", ""),
+        ("lab", "fp-101"),
+    }
+    first = START.date()
+    spans = [(2, 3), (6, 8), (10, 10), (12, 39)]
+    missing = [[str(first + timedelta(days=d)) for d in span] for span in spans]
+    for table in ("results", "traces"):
+        assert found[table, "fp-101"]["missing"] == missing
+        assert found[table, "fp-101"]["days_missing"] == 2 + 3 + 1 + 28
+    assert found["events", ""]["days_missing"] == 4
+    for (table, analyzer), one in found.items():
+        time = {"events": "at", "lab": "sampled_at"}.get(table, "finished_at")
+        files = f"{made.history}/{table}/**/*.parquet"
+        with duckdb.connect() as connection:
+            (row,) = connection.sql(
+                f'SELECT count(*), epoch_us(min("{time}")), epoch_us(max("{time}")) '
+                f"FROM '{files}' "
+                f"WHERE coalesce(analyzer, '') = '{analyzer}'"
+            ).fetchall()
+        times = (datetime.fromisoformat(one[name]) for name in ("first", "last"))
+        assert row == (one["rows"], *(int(t.timestamp() * 1_000_000) for t in times))
+    said = run("list", "--folder", made.history)
+    assert "events (the gateway): no rows on" in said
+    assert f"traces fp-101: no rows on {missing[0][0]} to {missing[0][1]}, " in said
 
 
 def test_a_mistyped_analyzer_is_wrong_use(site: Path, tmp_path: Path) -> None:

@@ -367,6 +367,7 @@ def same_everywhere(place: Place, history: Any) -> None:
             here, there = (getattr(h, kind)(**chosen) for h in (folder, history))
             assert there.to_arrow().equals(here.to_arrow())
             assert there.count() == here.count()
+            assert there.sizes() == here.sizes()
     names = ["analyzer", "cycle_number", "published_c"]
     for chosen in SELECTIONS[:4]:
         here, there = (h.results(**chosen).select(*names) for h in (folder, history))

@@ -20,7 +20,9 @@ import pytest
 from edgeflash.history import HistoryWriter, export, read_events, read_results, read_traces
 from edgeflash.history.by_time import ResultsByTime
 from edgeflash.history.layout import partition_of
-from edgeflash.history.schema import SCHEMA_VERSION, TableName, rows, schema
+from edgeflash.history.opening import open_history
+from edgeflash.history.relations import connected
+from edgeflash.history.schema import KEY, SCHEMA_VERSION, TableName, rows, schema
 from edgeflash.history.tail import ResultsTail
 from edgeflash.journal import Entry, Journal
 from edgeflash.model import Result
@@ -77,6 +79,24 @@ def folder(tmp_path: Path) -> Path:
 def journal(tmp_path: Path) -> Iterator[Journal]:
     with Journal.open(tmp_path / "journal.sqlite3") as opened:
         yield opened
+
+
+@pytest.mark.parametrize("kind", ["results", "traces"])
+def test_a_relation_has_the_rows_of_every_version(folder: Path, kind: str) -> None:
+    """In the present columns and types, whichever version the first file is of; as Arrow has
+    them. One file of a schema of its own: a newer edgeflash added a column to it."""
+    newest = sorted((folder / kind).rglob("*.parquet"))[-1]
+    added = pq.ParquetFile(newest).read()
+    pq.write_table(added.append_column("humidity", pa.array([0.5] * len(added))), newest)
+    query = getattr(open_history(folder), kind)()
+    relation = query.to_duckdb()
+    assert relation.columns == query.schema.names
+    empty = connected().from_arrow(query.schema.empty_table())
+    assert relation.types == empty.types
+    found = relation.order("analyzer, epoch, cycle_number").to_arrow_table()
+    expected = query.to_arrow().sort_by([(n, "ascending") for n in KEY])
+    assert len(expected) == len(ALL)
+    assert expected.to_pylist() == found.to_pylist()
 
 
 def test_the_present_schema_is_the_last_that_is_listed() -> None:

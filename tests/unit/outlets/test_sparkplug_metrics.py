@@ -27,12 +27,15 @@ from tests.unit.outlets.builders import (
     analyzer,
     rejected_view,
     result,
+    standing_of,
+    view_of,
 )
 from tests.unit.outlets.sparkplug_builders import (
     NODE,
     NOW,
     UNITS,
     born,
+    down,
     kinds,
     payload,
 )
@@ -180,6 +183,29 @@ def test_the_birth_of_a_record_has_the_newest_result() -> None:
     assert payload(messages, "DBIRTH fp-101.record").named("result/id").value == "fp-101/0/17"
     none = payload(messages, "DBIRTH fp-102.record").named("result/id")
     assert (none.is_null, none.properties["status"]) == (True, "BadWaitingForInitialData")
+
+
+@pytest.mark.parametrize(
+    ("shown", "quality", "status"),
+    [
+        (accepted_view(), 192, "Good"),
+        (view_of(standing_of(result()), after_s=5000.0), 500, "UncertainLastUsableValue"),
+        (down(), 500, "UncertainLastUsableValue"),
+        (accepted_view(cycle_number=18), 500, "UncertainLastUsableValue"),
+        (rejected_view(), 500, "UncertainLastUsableValue"),
+    ],
+)
+def test_an_old_result_in_a_birth_is_not_good(shown: View, quality: int, status: str) -> None:
+    """A gateway that starts after a day tells the last result of the day before: good only while
+    the analyzer shows the same one as good. What it states, as its id, is true all the same."""
+    node = EdgeNode(NODE, {"fp-101": 1}, UNITS)
+    node.connected()
+    node.shown([shown], NOW)
+    record = payload(node.births({"fp-101": result()}, NOW), "DBIRTH fp-101.record")
+    for name in ("result/published_c", "result/corrected_c"):
+        told = record.named(name).properties
+        assert (told["Quality"], told["status"]) == (quality, status)
+    assert record.named("result/id").properties["Quality"] == 192
 
 
 def test_aliases_are_for_ever() -> None:

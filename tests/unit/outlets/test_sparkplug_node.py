@@ -220,6 +220,28 @@ def test_a_rebirth_command_brings_all_births_again() -> None:
     assert not node.birth_due
 
 
+def test_a_rebirth_right_after_births_waits_and_data_goes_on() -> None:
+    """Ours: a host that asks without end would get nothing but births."""
+    node, _ = born()
+    node.resting = True
+    node.received(NCMD, command())
+    assert not node.birth_due
+    assert node.shown([with_heartbeat(accepted_view(), 8)], NOW)
+    assert node.recorded(result(), NOW, is_historical=False)
+    node.resting = False
+    assert node.birth_due
+
+
+def test_a_command_that_the_broker_kept_is_none() -> None:
+    """topics-ncmd-mqtt: commands are not retained. STATE is."""
+    node, _ = born(HOSTED)
+    with pytest.raises(PayloadError, match="clear it"):
+        node.received(NCMD, command(), is_retained=True)
+    assert (node.birth_due, node.ignored) == (False, 1)
+    node.received(STATE, state(False, 2000), is_retained=True)
+    assert node.leave_due
+
+
 def test_other_commands_are_ignored() -> None:
     """Nothing can be written; a rebirth that is not true is none."""
     node, _ = born()

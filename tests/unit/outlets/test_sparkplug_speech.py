@@ -5,8 +5,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from edgeflash.config.mqtt_entry import MqttEntry
 from edgeflash.journal import Journal
+from edgeflash.outlets.sparkplug_host import HostStateError
 from edgeflash.outlets.sparkplug_speech import SparkplugSpeaker
 from tests.sparkplug_reading import read
 from tests.unit.outlets.builders import accepted_view
@@ -69,3 +72,25 @@ async def test_what_is_held_for_the_host_is_told(tmp_path: Path) -> None:
         assert one.fault == ""
         one._node.connected()
         assert "control-room is not online" in one.fault
+
+
+async def test_a_host_that_speaks_of_an_older_time_is_told(tmp_path: Path) -> None:
+    """Its clock was ahead once, or somebody spoke in its name: what it says now does not count
+    (operational-behavior-edge-node-termination-host-offline-timestamp), and is no presence."""
+    topic = "spBv1.0/STATE/control-room"
+    with Journal.open(tmp_path / "journal.sqlite3") as journal:
+        one = speaker(journal)
+        one.offer([accepted_view()])
+        one._node.connected()
+        one._node.received(topic, b'{"online": true, "timestamp": 4000000000000}')
+        assert "not online" in one.fault  # its births are still to come
+        with pytest.raises(HostStateError, match="check the clock"):
+            one._node.received(topic, b'{"online": false, "timestamp": 1900000000000}')
+        assert "says what is older" in one.fault
+        assert one._node.presences == 1
+        one._node.received(topic, b'{"online": true, "timestamp": 4000000000000}')
+        assert "says what is older" not in one.fault
+        with pytest.raises(HostStateError):
+            one._node.received(topic, b'{"online": true, "timestamp": 1900000000000}')
+        one._node.connected()
+        assert "says what is older" not in one.fault

@@ -17,8 +17,10 @@ from edgeflash.model import (
     Severity,
     Verdict,
 )
+from edgeflash.rules.catalogue import BY_NAME
 from edgeflash.rules.memory import (
     EMPTY,
+    LOW_FLASH_STANDS,
     PAST_CYCLES,
     Memory,
     Remembered,
@@ -127,3 +129,13 @@ def test_alarm_and_checks_are_those_of_the_last_result() -> None:
     standing = replace(RESULT, findings=(*UNSOUND, stands, replace(stands, measured=7.0)))
     assert Memory.of([standing]).low_flash_streams == (4, 7)
     assert Memory.of([standing, RESULT]).low_flash_streams == ()
+
+
+def test_only_the_note_of_a_standing_alarm_names_its_streams() -> None:
+    """A figure that another rule measured is no number of a stream."""
+    notes = (
+        Finding(309, "second_ignition", Severity.DOUBT, "", measured=2.0),
+        Finding(BY_NAME[LOW_FLASH_STANDS].code, LOW_FLASH_STANDS, Severity.NOTE, "", measured=1.0),
+    )
+    after = Memory().after(replace(RESULT, findings=notes))
+    assert after.low_flash_streams == (1,)

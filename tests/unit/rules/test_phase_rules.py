@@ -125,10 +125,13 @@ def test_a_zero_before_the_cleaning_is_doubted() -> None:
         ("p", ""),
         ("", ""),
         ("i", ""),
+        ("icz", ""),
         ("iczh", "p"),
         ("pczhf", ""),
         ("pzhf", "c"),
         ("pchf", "z"),
+        ("pch", "z"),
+        ("pcz", ""),  # the cycle before ended, this one has begun: nothing is known of the rest
         ("fczh", "p"),  # the purge of the cycle before
         ("fpizh", "c"),
         ("hczhfp", ""),  # seen later
