@@ -264,7 +264,9 @@ class Campaign:
     def _clean_end(self, site: Path, clock: FakedTime) -> Ended:
         """Lets the gateway catch up and end, then asks the history."""
         self._note_the_first()
-        newest = {a: max(n for b, _, n in self._made() if a == b) for a, _, _ in self._made()}
+        newest: dict[str, int] = {}
+        for analyzer, _, number in self._made():
+            newest[analyzer] = max(number, newest.get(analyzer, number))
         process = self._started(NEVER, 1, "run", str(site))
         self._wait_for_the_newest(newest, process)
         process.send(signal.SIGTERM)
